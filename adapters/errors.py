@@ -1,0 +1,31 @@
+"""How far a delivery got when it failed. Adapters classify; only dispatch decides what follows."""
+
+
+class StationFault(Exception):
+    """Base of the five classes. `what` says what went wrong, `do` what a person can do."""
+
+    def __init__(self, what: str, *, do: str = "", bytes_sent: int = 0) -> None:
+        super().__init__(what)
+        self.what = what
+        self.do = do
+        self.bytes_sent = bytes_sent
+
+
+class NothingSent(StationFault):
+    """Nothing of this job left us: trying again can print no second label."""
+
+
+class FateUnknown(StationFault):
+    """Something left us and no answer proves what became of it."""
+
+
+class Refused(StationFault):
+    """The station took note of the job and will not print it."""
+
+
+class NeedsPerson(StationFault):
+    """Nothing of this job left us, and nothing will until a person has been there."""
+
+
+class Misconfigured(StationFault):
+    """The site file and the station disagree; the integrator must act. Nothing left us."""

@@ -1,0 +1,1 @@
+"""The service: intake, fit, label, dispatch, verification, ledger, console and planner."""

@@ -1,0 +1,1 @@
+"""The data contract: a model for everything that crosses a boundary of bagrelay."""
