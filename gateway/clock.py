@@ -1,0 +1,62 @@
+"""The only clock of the gateway: wall time for people, monotonic time for waiting.
+
+Wall time may jump (a person sets it, a time server mends it); nothing that waits, leases or times
+out may look at it. Whatever needs a clock is handed one, so that a test can move time by hand.
+"""
+
+import time
+from datetime import UTC, datetime, timedelta
+from typing import Protocol
+
+
+class Clock(Protocol):
+    """Two readings that must never be mixed."""
+
+    def now(self) -> datetime:
+        """Wall time, UTC, for records that people read."""
+        ...
+
+    def monotonic(self) -> float:
+        """Seconds since some start, never going back, for deadlines and durations."""
+        ...
+
+
+class SystemClock:
+    """The machine's own clocks."""
+
+    def now(self) -> datetime:
+        """Wall time, UTC."""
+        return datetime.now(UTC)
+
+    def monotonic(self) -> float:
+        """Seconds on the machine's monotonic clock."""
+        return time.monotonic()
+
+
+class ManualClock:
+    """A clock that stands until it is moved."""
+
+    def __init__(self, start: datetime = datetime(2026, 1, 5, 6, 0, tzinfo=UTC)) -> None:
+        if start.tzinfo is None:
+            raise ValueError("a clock starts at a time with a zone")
+        self._wall = start.astimezone(UTC)
+        self._monotonic = 0.0
+
+    def now(self) -> datetime:
+        """Wall time as last set."""
+        return self._wall
+
+    def monotonic(self) -> float:
+        """Seconds that were advanced so far."""
+        return self._monotonic
+
+    def advance(self, seconds: float) -> None:
+        """Let time pass on both clocks."""
+        if seconds < 0:
+            raise ValueError("time passes forwards; use jump_wall for a clock that was set back")
+        self._wall += timedelta(seconds=seconds)
+        self._monotonic += seconds
+
+    def jump_wall(self, seconds: float) -> None:
+        """Set the wall clock forwards or back, as a person or a time server does."""
+        self._wall += timedelta(seconds=seconds)
