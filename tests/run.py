@@ -1,0 +1,14 @@
+"""Run all tests, setting up everything first: python3 tests/run.py [pytest arguments]."""
+
+import sys
+from pathlib import Path
+
+ROOT = Path(__file__).resolve().parent.parent
+sys.path.insert(0, str(ROOT / ".ci"))
+
+import environment  # noqa: E402
+
+environment.ready(environment.TESTS)
+environment.start(
+    "python", "-m", "pytest", "--rootdir", str(ROOT), *(sys.argv[1:] or [str(ROOT / "tests")])
+)
