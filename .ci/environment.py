@@ -10,6 +10,7 @@ import os
 import shutil
 import subprocess
 import sys
+from contextlib import contextmanager
 from pathlib import Path
 
 ROOT = Path(__file__).resolve().parent.parent
@@ -24,6 +25,11 @@ def say(text):
     print("[set-up] " + text, file=sys.stderr, flush=True)
 
 
+def running_python():
+    """The version that runs this, for people."""
+    return "{}.{}".format(*sys.version_info[:2])
+
+
 def need_new_python():
     """Go on with a newer Python of this machine, or stop with a sentence that says what to do."""
     if sys.version_info[:2] >= OLDEST:
@@ -33,8 +39,8 @@ def need_new_python():
         if found:
             os.execv(found, [found, *sys.argv])
     sys.exit(
-        "bagrelay needs Python 3.11 or newer; this is %d.%d. Install one and run the same command"
-        " with it." % sys.version_info[:2]
+        f"bagrelay needs Python 3.11 or newer; this is {running_python()}."
+        " Install one and run the same command with it."
     )
 
 
@@ -45,14 +51,16 @@ def venv_python():
 
 def run_pip(*arguments):
     """Run pip for the environment; the machine's own pip where the environment has none."""
-    inside = subprocess.run([str(venv_python()), "-m", "pip", "--version"], capture_output=True)
+    inside = subprocess.run(
+        [str(venv_python()), "-m", "pip", "--version"], check=False, capture_output=True
+    )
     if inside.returncode == 0:
         command = [str(venv_python()), "-m", "pip"]
     else:
         command = [sys.executable, "-m", "pip", "--python", str(venv_python())]
-    command += [arguments[0], "--quiet", "--disable-pip-version-check", *arguments[1:]]
+    command += [arguments[0], "-qq", "--disable-pip-version-check", *arguments[1:]]
     done = subprocess.run(
-        command, cwd=str(ROOT), env=dict(os.environ, PIP_ROOT_USER_ACTION="ignore")
+        command, check=False, cwd=str(ROOT), env=dict(os.environ, PIP_ROOT_USER_ACTION="ignore")
     )
     if done.returncode != 0:
         sys.exit(
@@ -64,18 +72,23 @@ def run_pip(*arguments):
 def make_venv():
     """Make the environment, or make it anew where its Python is gone or too old."""
     if venv_python().exists():
-        probe = "import sys; sys.exit(sys.version_info[:2] < %r)" % (OLDEST,)
-        if subprocess.run([str(venv_python()), "-c", probe], capture_output=True).returncode == 0:
+        probe = f"import sys; sys.exit(sys.version_info[:2] < {OLDEST})"
+        if (
+            subprocess.run(
+                [str(venv_python()), "-c", probe], check=False, capture_output=True
+            ).returncode
+            == 0
+        ):
             return
     if VENV.exists() or VENV.is_symlink():
         say("the old .venv does not work any more; making it anew")
         shutil.rmtree(str(VENV), ignore_errors=True)
-    say("making .venv with Python %d.%d" % sys.version_info[:2])
+    say(f"making .venv with Python {running_python()}")
     full = [sys.executable, "-m", "venv", str(VENV)]
-    if subprocess.run(full, capture_output=True).returncode == 0:
+    if subprocess.run(full, check=False, capture_output=True).returncode == 0:
         return
     shutil.rmtree(str(VENV), ignore_errors=True)
-    bare = subprocess.run([*full, "--without-pip"], capture_output=True, text=True)
+    bare = subprocess.run([*full, "--without-pip"], check=False, capture_output=True, text=True)
     if bare.returncode != 0:
         sys.exit("[set-up] no virtual environment could be made:\n" + bare.stdout + bare.stderr)
 
@@ -85,7 +98,7 @@ def digest_of(requirements):
     state = hashlib.sha256(str(ROOT).encode())
     for file in (requirements, ROOT / "pyproject.toml"):
         state.update(file.read_bytes())
-    state.update(os.readlink(str(venv_python())).encode() if venv_python().is_symlink() else b"")
+    state.update(str(venv_python().resolve()).encode())
     return state.hexdigest()
 
 
@@ -100,7 +113,7 @@ def ready(requirements):
     with alone():
         make_venv()
         if not (stamp.exists() and stamp.read_text() == digest_of(requirements)):
-            say("installing %s (once; a minute or two)" % requirements.relative_to(ROOT))
+            say(f"installing {requirements.relative_to(ROOT)} (once; a minute or two)")
             run_pip("install", "--require-hashes", "--no-deps", "-r", str(requirements))
             run_pip("install", "--no-deps", "--no-build-isolation", "-e", str(ROOT))
             stamp.write_text(digest_of(requirements))
@@ -108,17 +121,14 @@ def ready(requirements):
     return VENV / "bin"
 
 
-class alone:
+@contextmanager
+def alone():
     """Only one process sets up at a time; another waits and then finds the work done."""
+    import fcntl
 
-    def __enter__(self):
-        import fcntl
-
-        self.file = open(str(ROOT / ".venv.lock"), "w")  # noqa: SIM115
-        fcntl.flock(self.file, fcntl.LOCK_EX)
-
-    def __exit__(self, *problem):
-        self.file.close()
+    with (ROOT / ".venv.lock").open("w") as lock:
+        fcntl.flock(lock, fcntl.LOCK_EX)
+        yield
 
 
 def start(program, *arguments):
