@@ -1,0 +1,1 @@
+"""Figures that hold up: rates, control charts, Pareto lists, and the report of a day."""
