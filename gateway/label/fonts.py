@@ -1,0 +1,239 @@
+"""Letters as dots, the same on every host and every printer.
+
+DejaVu Sans Condensed comes with the gateway and draws Latin, Greek, Cyrillic and more. What it
+lacks is drawn with the first font of the host that has it; what no font has is refused.
+"""
+
+import re
+import unicodedata
+from dataclasses import dataclass, field
+from functools import cache, lru_cache
+from importlib import resources
+from pathlib import Path
+
+import numpy as np
+from fontTools.ttLib import TTCollection, TTFont, TTLibError
+from PIL import Image, ImageFont
+
+from gateway.label.bitmap import Bitmap
+from gateway.label.errors import TextRefused
+
+CAPITAL_SHARE = 0.729
+"""Height of a capital H as a share of the type size. Source: the font itself."""
+
+_SHIPPED = {True: "DejaVuSansCondensed-Bold.ttf", False: "DejaVuSansCondensed.ttf"}
+_HOST_FOLDERS = (
+    Path("/usr/share/fonts"),
+    Path("/usr/local/share/fonts"),
+    Path.home() / ".local/share/fonts",
+    Path("/Library/Fonts"),
+    Path("C:/Windows/Fonts"),
+)
+_SHAPED = re.compile(
+    "[\u0300-\u036f\u0590-\u08ff\u0900-\u109f\u1780-\u18af\u1a00-\u1cff\u200c-\u200f"
+    "\u202a-\u202e\u2066-\u2069\ua800-\uabff\ufb1d-\ufdff\ufe20-\ufe2f\ufe70-\ufeff]"
+)
+"""Characters whose shape or place depends on their neighbours: these lines are shaped whole."""
+_WIDTH_STEP = 64
+
+
+@dataclass(frozen=True, slots=True)
+class _Source:
+    """One font file; `number` is its place in a collection."""
+
+    path: Path
+    number: int = 0
+
+
+@dataclass(slots=True)
+class Letters:
+    """One font at one size in dots. `size` is the type size (the em), not the capital height."""
+
+    source: _Source
+    size: int
+    font: ImageFont.FreeTypeFont
+    ascent: int
+    height: int
+    advances: dict[str, int] = field(default_factory=dict)
+    placed: dict[tuple[str, int], int] = field(default_factory=dict)
+
+    def width(self, text: str) -> int:
+        """Width in dots of text drawn letter by letter."""
+        advances = self.advances
+        try:
+            return sum([advances[c] for c in text])
+        except KeyError:
+            for c in text:
+                if c not in advances:
+                    advances[c] = _advance(self, c)
+            return sum([advances[c] for c in text])
+
+    def run(self, text: str) -> Bitmap:
+        """The text as dots, from the ascent to the descent of the font.
+
+        Rows of a letter are kept as one integer with the rows `span` bits apart, so a run is a
+        row of shifts, whatever its height.
+        """
+        span = -(-(self.width(text) + self.size // 4) // _WIDTH_STEP) * _WIDTH_STEP
+        placed, advances, dots, at = self.placed, self.advances, 0, 0
+        for c in text:
+            letter = placed.get((c, span))
+            if letter is None:
+                letter = _letter(self, c, span)
+                placed[c, span] = letter
+            dots |= letter >> at
+            at += advances[c]
+        return Bitmap(span, self.height, dots.to_bytes(span // 8 * self.height))
+
+
+def _advance(letters: Letters, character: str) -> int:
+    return round(letters.font.getlength(character, mode="1"))
+
+
+def _letter(letters: Letters, character: str, span: int) -> int:
+    mask, (left, top) = letters.font.getmask2(character, mode="1", anchor="ls")
+    width, height = mask.size
+    if not width or not height:
+        return 0
+    rows = np.frombuffer(bytes(mask), np.uint8).reshape(height, width) > 0
+    canvas = np.zeros((letters.height, span), np.bool_)
+    first, across = letters.ascent + top, max(left, 0)
+    last = min(first + height, letters.height)
+    canvas[max(first, 0) : last, across : across + width] = rows[max(-first, 0) : last - first]
+    return int.from_bytes(np.packbits(canvas, axis=1).tobytes())
+
+
+@cache
+def _shipped(bold: bool) -> _Source:
+    folder = resources.files("gateway.label") / "data" / "fonts"
+    with resources.as_file(folder / _SHIPPED[bold]) as path:
+        return _Source(path)
+
+
+@lru_cache(maxsize=256)
+def letters(size: int, bold: bool) -> Letters:
+    """The font that comes with the gateway, at a type size in dots."""
+    return _letters(_shipped(bold), size)
+
+
+@lru_cache(maxsize=256)
+def _letters(source: _Source, size: int) -> Letters:
+    font = ImageFont.truetype(
+        str(source.path), size, index=source.number, layout_engine=ImageFont.Layout.BASIC
+    )
+    ascent, descent = font.getmetrics()
+    return Letters(source, size, font, ascent, ascent + descent)
+
+
+@cache
+def _covers(source: _Source) -> frozenset[int]:
+    try:
+        with TTFont(source.path, fontNumber=source.number, lazy=True) as font:
+            return frozenset(font.getBestCmap() or ())
+    except (OSError, TTLibError):
+        return frozenset()
+
+
+@cache
+def _host_fonts() -> tuple[_Source, ...]:
+    """Fonts of the host, in the order of their file names so that a host always takes the same."""
+    found: list[_Source] = []
+    for folder in _HOST_FOLDERS:
+        for path in sorted(folder.rglob("*")) if folder.is_dir() else ():
+            if path.suffix.lower() in {".ttf", ".otf"}:
+                found.append(_Source(path))
+            elif path.suffix.lower() == ".ttc":
+                found += [_Source(path, n) for n in range(_members(path))]
+    return tuple(found)
+
+
+def _members(path: Path) -> int:
+    try:
+        with TTCollection(path, lazy=True) as collection:
+            return len(collection.fonts)
+    except (OSError, TTLibError):
+        return 0
+
+
+@lru_cache(maxsize=4096)
+def _source_for(character: str, bold: bool) -> _Source:
+    code = ord(character)
+    for source in (_shipped(bold), _shipped(not bold), *_host_fonts()):
+        if code in _covers(source):
+            return source
+    name = unicodedata.name(character, f"U+{code:04X}")
+    raise TextRefused(f"no font on this host draws {character!r} ({name}): install one that has it")
+
+
+def tidy(text: str) -> str:
+    """Text in composed form (NFC), so that a letter and its accent are one character."""
+    return text if text.isascii() else unicodedata.normalize("NFC", text)
+
+
+@lru_cache(maxsize=8192)
+def _plain(characters: str, bold: bool) -> bool:
+    return _SHAPED.search(characters) is None and all(
+        ord(c) in _covers(_shipped(bold)) for c in characters
+    )
+
+
+def is_plain(text: str, bold: bool) -> bool:
+    """Whether the shipped font draws it letter by letter."""
+    return (text.isascii() and text.isprintable()) or _plain(text, bold)
+
+
+def width(text: str, size: int, bold: bool) -> int:
+    """Width in dots of tidy text. Raises `TextRefused` where no font draws it."""
+    if is_plain(text, bold):
+        return letters(size, bold).width(text)
+    return sum(_stretch_width(source, size, part) for source, part in _stretches(text, bold))
+
+
+def draw(text: str, size: int, bold: bool) -> Bitmap:
+    """One line of tidy text as dots, as tall as the shipped font's line.
+
+    Raises `TextRefused` where no font draws it.
+    """
+    own = letters(size, bold)
+    if is_plain(text, bold):
+        return own.run(text)
+    total = width(text, size, bold)
+    canvas = Image.new("1", (max(total + size // 4, 1), own.height))
+    at = 0
+    for source, part in _stretches(text, bold):
+        font = _shaping(source, size)
+        mask, (left, top) = font.getmask2(part, mode="1", anchor="ls")
+        if mask.size[0] and mask.size[1]:
+            ink = Image.frombytes("L", mask.size, bytes(mask)).convert("1")
+            canvas.paste(1, (at + left, own.ascent + top), ink)
+        at += _stretch_width(source, size, part)
+    return Bitmap(canvas.width, canvas.height, canvas.tobytes())
+
+
+@lru_cache(maxsize=256)
+def _shaping(source: _Source, size: int) -> ImageFont.FreeTypeFont:
+    return ImageFont.truetype(
+        str(source.path), size, index=source.number, layout_engine=ImageFont.Layout.RAQM
+    )
+
+
+def _stretch_width(source: _Source, size: int, text: str) -> int:
+    return round(_shaping(source, size).getlength(text, mode="1"))
+
+
+@lru_cache(maxsize=1024)
+def _stretches(text: str, bold: bool) -> tuple[tuple[_Source, str], ...]:
+    """The text cut where the font has to change; one font for all of it where there is one."""
+    marks = [c for c in text if not c.isspace() and c not in "\u200c\u200d\u200e\u200f"]
+    for c in marks:
+        source = _source_for(c, bold)
+        if all(ord(m) in _covers(source) for m in marks):
+            return ((source, text),)
+    cut: list[tuple[_Source, str]] = []
+    for c in text:
+        source = cut[-1][0] if c.isspace() and cut else _source_for(c, bold)
+        if cut and cut[-1][0] == source:
+            cut[-1] = (source, cut[-1][1] + c)
+        else:
+            cut.append((source, c))
+    return tuple(cut)
