@@ -1,0 +1,101 @@
+"""The machine of a simulated station as a pure state machine: its row of bags and its memory.
+
+Positions are places of the machine: 0 is where goods are loaded, `bags_ahead` is where labels are
+printed. The web moves one place at a time and all bags with it.
+"""
+
+from dataclasses import dataclass, field
+
+from adapters.simulator.labels import Label
+from schemas.station import MachineState, Signal, SignalKind
+
+
+@dataclass(frozen=True, slots=True)
+class Bag:
+    """A printed bag: its number on the machine's counter, its job if known, what it says."""
+
+    number: int
+    job_id: str
+    codes: tuple[str, ...]
+    texts: tuple[str, ...] = ()
+
+
+@dataclass(slots=True)
+class Cycle:
+    """The row of bags between printing and loading, and what the machine remembers."""
+
+    bags_ahead: int = 0
+    state: MachineState = MachineState.IDLE
+    printed: list[Bag] = field(default_factory=list)
+    """Every bag that was ever printed, in order: what the machine's counter counts."""
+    left: list[Bag] = field(default_factory=list)
+    """Bags that were sealed and left."""
+    pulled: list[Bag] = field(default_factory=list)
+    """Bags that were taken out of the row."""
+    remembers: set[str] = field(default_factory=set)
+    """Job ids that were printed; kept over a power cut."""
+    row: list[Bag | None] = field(default_factory=list)
+
+    def __post_init__(self) -> None:
+        if not 0 <= self.bags_ahead <= 10:
+            raise ValueError("bags_ahead is 0 to 10")
+        self.row = [None] * (self.bags_ahead + 1)
+
+    def can_print(self) -> bool:
+        """Whether a bag can be printed without a person at the loading place."""
+        blocked = self.row[-1] is not None and self.row[0] is not None
+        return self.state is not MachineState.HELD and not blocked
+
+    def print_bag(self, label: Label, job_id: str = "") -> list[Signal]:
+        """Print one bag; feeds a blank bag first when the printed place is taken."""
+        signals = []
+        if self.row[-1] is not None:
+            if self.row[0] is not None:
+                raise ValueError("a bag waits at the loading place")
+            signals += self.advance()
+        bag = Bag(len(self.printed) + 1, job_id, label.codes, label.texts)
+        self.printed.append(bag)
+        self.row[-1] = bag
+        if job_id:
+            self.remembers.add(job_id)
+        signals.append(
+            Signal(
+                kind=SignalKind.PRINTED,
+                job_id=job_id or None,
+                position=self.bags_ahead,
+                code=label.codes[0] if label.codes else "",
+            )
+        )
+        return signals
+
+    def advance(self) -> list[Signal]:
+        """Seal and release what is at the loading place and move the web by one."""
+        signals = []
+        bag = self.row.pop(0)
+        if bag is not None:
+            self.left.append(bag)
+            signals.append(Signal(kind=SignalKind.SEALED, job_id=bag.job_id or None, position=0))
+        self.row.append(None)
+        signals.append(Signal(kind=SignalKind.BAG_ADVANCED))
+        return signals
+
+    def pull(self, position: int) -> list[Signal]:
+        """Take a bag out: those behind it move up, so each meets the goods of its neighbour."""
+        bag = self.row[position]
+        if bag is None:
+            return []
+        self.pulled.append(bag)
+        del self.row[position]
+        self.row.append(None)
+        return [Signal(kind=SignalKind.BAG_PULLED, position=position, job_id=bag.job_id or None)]
+
+    def swap(self, first: int, second: int) -> None:
+        """Two bags change places, as when a person lays them back wrongly."""
+        self.row[first], self.row[second] = self.row[second], self.row[first]
+
+    def relabel(self, position: int, codes: tuple[str, ...]) -> None:
+        """Someone stuck a foreign label on the bag at this place."""
+        bag = self.row[position]
+        if bag is None:
+            raise ValueError(f"there is no printed bag at position {position}")
+        self.row[position] = Bag(bag.number, bag.job_id, codes, bag.texts)

@@ -1,0 +1,55 @@
+"""A label printer on a raw TCP port (9100 by habit), without and with its label counter."""
+
+from functools import partial
+from typing import Self
+
+from adapters.contract import LineSettings
+from adapters.line import Connect, TcpLine
+from adapters.options import Options
+from adapters.printer import BytePrinter, CountedPrinter, printer_deadlines
+from adapters.status import QUESTIONS
+
+
+class RawTcp(BytePrinter):
+    """ZPL or EPL bytes to a TCP port. A closed connection proves no printing."""
+
+    @classmethod
+    def from_settings(cls, settings: LineSettings) -> Self:
+        """Options: host, port (9100), connect_s, write_s, answer_s, ask ("none")."""
+        options = Options(settings)
+        adapter = cls(
+            settings.station,
+            _connect(options),
+            ask=options.choice("ask", ("none", *QUESTIONS), "none"),
+            **printer_deadlines(options),
+        )
+        options.finish()
+        return adapter
+
+
+class CountedTcp(CountedPrinter):
+    """The same to a ZPL printer that tells its label counter and is this gateway's alone."""
+
+    @classmethod
+    def from_settings(cls, settings: LineSettings) -> Self:
+        """Options: host, port, connect_s, write_s, answer_s, print_s, settle_s, variable."""
+        options = Options(settings)
+        adapter = cls(
+            settings.station,
+            _connect(options),
+            print_s=options.seconds("print_s", 5.0),
+            settle_s=options.seconds("settle_s", 0.5),
+            variable=options.text("variable", "odometer.total_label_count"),
+            **printer_deadlines(options),
+        )
+        options.finish()
+        return adapter
+
+
+def _connect(options: Options) -> Connect:
+    return partial(
+        TcpLine.connect,
+        options.text("host"),
+        options.port(default=9100),
+        options.seconds("connect_s", 3.0),
+    )
