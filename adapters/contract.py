@@ -61,8 +61,9 @@ class LineSettings:
 class StationAdapter(Protocol):
     """One line to one station. Methods are called from one task at a time, except `signals`.
 
-    `open` and `close` may be called again and then do nothing. Every method raises only the
-    classes in `adapters.errors`, or `asyncio.CancelledError`.
+    `open` and `close` may be called again and then do nothing; `open` may also be called by the
+    task that listens to `signals`, so it takes a lock. Every method raises only the classes in
+    `adapters.errors`, or `asyncio.CancelledError`.
     """
 
     claims: ClassVar[Claims]
@@ -92,7 +93,10 @@ class StationAdapter(Protocol):
         ...
 
     def signals(self) -> AsyncIterator[Signal]:
-        """What the station reports, until the line closes. Never ends early with an error."""
+        """What the station reports, until the line is closed or lost. Never ends with an error.
+
+        After it has ended the gateway opens the line and listens again.
+        """
         ...
 
 

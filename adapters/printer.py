@@ -51,6 +51,7 @@ class BytePrinter:
         self._write_s, self._answer_s = write_s, answer_s
         self._line: Line | None = None
         self._closed = asyncio.Event()
+        self._connecting = asyncio.Lock()
 
     async def open(self) -> None:
         """Connect unless there is a living line."""
@@ -85,15 +86,16 @@ class BytePrinter:
 
     async def _living(self) -> Line:
         # Printers close idle lines. Nothing was sent on the fresh one, so this is no retry.
-        if self._line is not None and self._line.ended():
-            self._drop()
-        if self._line is None:
-            try:
-                self._line = await self._connect()
-            except LineLost as lost:
-                raise NothingSent(f"station {self.station}: {lost.why}", do=_NETWORK) from lost
-            self._closed.clear()
-        return self._line
+        async with self._connecting:
+            if self._line is not None and self._line.ended():
+                self._drop()
+            if self._line is None:
+                try:
+                    self._line = await self._connect()
+                except LineLost as lost:
+                    raise NothingSent(f"station {self.station}: {lost.why}", do=_NETWORK) from lost
+                self._closed.clear()
+            return self._line
 
     def _drop(self) -> None:
         line, self._line = self._line, None

@@ -78,6 +78,7 @@ class Simulated:
         self._reports: deque[Signal] = deque(maxlen=_MOST_UNREAD)
         self._stirred = asyncio.Event()
         self._closed = True
+        self._connecting = asyncio.Lock()
 
     @classmethod
     def from_settings(cls, settings: LineSettings) -> Self:
@@ -105,7 +106,6 @@ class Simulated:
     async def close(self) -> None:
         """Let go of line and reader; `signals` ends when it has handed on what came."""
         self._closed = True
-        self._stirred.set()
         await self._hang_up()
 
     async def deliver(self, order: StationOrder) -> Receipt:
@@ -166,30 +166,32 @@ class Simulated:
         await self._question({"type": "release"})
 
     async def signals(self) -> AsyncIterator[Signal]:
-        """Reports in order. A lost line shows as the state `OFFLINE`; the stream goes on."""
+        """Reports in order; a lost line shows as the state `OFFLINE` at the end."""
         while True:
             while self._reports:
                 yield self._reports.popleft()
-            if self._closed:
+            if self._reader is None or self._reader.done():
                 return
             self._stirred.clear()
             await self._stirred.wait()
 
     async def _living(self) -> JsonLines:
-        gone = self._reader is None or self._reader.done()
-        if self._talk is not None and not gone and not self._talk.line.ended():
+        async with self._connecting:
+            gone = self._reader is None or self._reader.done()
+            if self._talk is not None and not gone and not self._talk.line.ended():
+                return self._talk
+            await self._hang_up()
+            try:
+                line = await self._connect()
+            except LineLost as lost:
+                raise self._lost(lost.why, 0) from lost
+            self._talk = JsonLines(line)
+            self._closed = False
+            self._reader = asyncio.create_task(
+                self._read(self._talk), name=f"reports of station {self.station}"
+            )
+            self._reader.add_done_callback(lambda _: self._stirred.set())
             return self._talk
-        await self._hang_up()
-        try:
-            line = await self._connect()
-        except LineLost as lost:
-            raise self._lost(lost.why, 0) from lost
-        self._talk = JsonLines(line)
-        self._closed = False
-        self._reader = asyncio.create_task(
-            self._read(self._talk), name=f"reports of station {self.station}"
-        )
-        return self._talk
 
     async def _hang_up(self) -> None:
         talk, self._talk = self._talk, None

@@ -1,7 +1,8 @@
 """The machine of a simulated station as a pure state machine: its row of bags and its memory.
 
 Positions are places of the machine: 0 is where goods are loaded, `bags_ahead` is where labels are
-printed. The web moves one place at a time and all bags with it.
+printed. A print moves the row by one and puts the new bag at the printing place; `advance` moves
+the row without a print and is reported as such.
 """
 
 from dataclasses import dataclass, field
@@ -42,20 +43,16 @@ class Cycle:
         self.row = [None] * (self.bags_ahead + 1)
 
     def can_print(self) -> bool:
-        """Whether a bag can be printed without a person at the loading place."""
-        blocked = self.row[-1] is not None and self.row[0] is not None
-        return self.state is not MachineState.HELD and not blocked
+        """Whether the row may move: nothing printed stands at the loading place."""
+        return self.state is not MachineState.HELD and self.row[0] is None
 
     def print_bag(self, label: Label, job_id: str = "") -> list[Signal]:
-        """Print one bag; feeds a blank bag first when the printed place is taken."""
-        signals = []
-        if self.row[-1] is not None:
-            if self.row[0] is not None:
-                raise ValueError("a bag waits at the loading place")
-            signals += self.advance()
+        """Move the row by one and print a bag. What stood at the loading place is sealed first."""
+        signals = self.seal()
         bag = Bag(len(self.printed) + 1, job_id, label.codes, label.texts)
         self.printed.append(bag)
-        self.row[-1] = bag
+        del self.row[0]
+        self.row.append(bag)
         if job_id:
             self.remembers.add(job_id)
         signals.append(
@@ -68,16 +65,20 @@ class Cycle:
         )
         return signals
 
+    def seal(self) -> list[Signal]:
+        """Load and seal the bag at the loading place; it leaves."""
+        bag, self.row[0] = self.row[0], None
+        if bag is None:
+            return []
+        self.left.append(bag)
+        return [Signal(kind=SignalKind.SEALED, job_id=bag.job_id or None, position=0)]
+
     def advance(self) -> list[Signal]:
-        """Seal and release what is at the loading place and move the web by one."""
-        signals = []
-        bag = self.row.pop(0)
-        if bag is not None:
-            self.left.append(bag)
-            signals.append(Signal(kind=SignalKind.SEALED, job_id=bag.job_id or None, position=0))
+        """Move the row by one without printing; a bag at the loading place is sealed first."""
+        signals = self.seal()
+        del self.row[0]
         self.row.append(None)
-        signals.append(Signal(kind=SignalKind.BAG_ADVANCED))
-        return signals
+        return [*signals, Signal(kind=SignalKind.BAG_ADVANCED)]
 
     def pull(self, position: int) -> list[Signal]:
         """Take a bag out: those behind it move up, so each meets the goods of its neighbour."""

@@ -27,8 +27,8 @@ class _Waiting:
 class SimulatedStation:
     """One station with two faces. Everything that a person does at it is a method.
 
-    `auto_advance`: a full row moves on by itself when the next label comes, as if a person had
-    loaded and sealed; without it the label waits until `advance`.
+    `auto_advance`: a bag at the loading place is sealed by itself when the next label comes, as if
+    a person had loaded it; without it the label waits until `seal` or `advance`.
     """
 
     def __init__(
@@ -137,8 +137,13 @@ class SimulatedStation:
         """The bags from the loading place (0) to the printing place; blank ones are `None`."""
         return tuple(self.cycle.row)
 
+    def seal(self) -> None:
+        """Load and seal the bag at the loading place; it leaves."""
+        self._tell(self.cycle.seal())
+        self._wake.set()
+
     def advance(self, steps: int = 1) -> None:
-        """Load and seal what is at the loading place, and move the row on."""
+        """Move the row on without printing; a bag at the loading place is sealed first."""
         for _ in range(steps):
             self._tell(self.cycle.advance())
         self._wake.set()
@@ -258,8 +263,6 @@ class SimulatedStation:
 
     def _print(self, waiting: _Waiting) -> None:
         for _ in range(waiting.times):
-            if not self.cycle.can_print():
-                self._tell(self.cycle.advance())
             self._tell(self.cycle.print_bag(waiting.label, waiting.job_id))
         waiting.printed(self.cycle.printed[-1])
 
