@@ -251,3 +251,37 @@ def _subtree(start: int, end: int, node: NodeAt) -> bytes:
         return node(level, start >> level)
     middle = start + _split(size)
     return node_hash(_subtree(start, middle, node), _subtree(middle, end, node))
+
+
+def nodes_needed(ask: Callable[[NodeAt], object]) -> frozenset[tuple[int, int]]:
+    """Return the nodes, by level and index, that a proof looks up, without having any of them."""
+    asked: set[tuple[int, int]] = set()
+
+    def note(level: int, index: int) -> bytes:
+        asked.add((level, index))
+        return bytes(HASH_BYTES)
+
+    ask(note)
+    return frozenset(asked)
+
+
+def read_once(
+    leaves: Iterable[bytes], needed: frozenset[tuple[int, int]]
+) -> tuple[dict[tuple[int, int], bytes], CompactRange]:
+    """Read leaf hashes once; return the needed nodes and the tree, keeping nothing else."""
+    found: dict[tuple[int, int], bytes] = {}
+    peaks: list[bytes] = []
+    size = 0
+    for leaf in leaves:
+        index, level, done = size, 0, leaf
+        if (0, index) in needed:
+            found[0, index] = leaf
+        while index & 1:
+            done = node_hash(peaks.pop(), done)
+            index >>= 1
+            level += 1
+            if (level, index) in needed:
+                found[level, index] = done
+        peaks.append(done)
+        size += 1
+    return found, CompactRange(size, peaks)

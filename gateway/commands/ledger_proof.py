@@ -1,0 +1,59 @@
+"""`bagrelay ledger check-proof`: check a proof file, with no database and no site file."""
+
+import json
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from gateway.ledger.checkpoint import BadKey, public_from_pem
+from gateway.ledger.proof import ProofReport, check_proof
+
+_MAX_BYTES = 64_000_000
+
+
+def check_proof_command(
+    file: Annotated[Path, typer.Argument(help="The proof file, JSON; - reads standard input.")],
+    key: Annotated[
+        Path | None,
+        typer.Option(help="The site's public key, PEM. Without it a forger's own key passes."),
+    ] = None,
+    as_json: Annotated[bool, typer.Option("--json", help="Answer as JSON.")] = False,
+) -> None:
+    """Say what a proof file proves. Exit code 0: it holds; 1: it does not; 2: it can't be read."""
+    try:
+        text = _read(file)
+        known = public_from_pem(key.read_bytes()) if key else None
+    except (OSError, ValueError) as error:
+        hint = "Export the key with `bagrelay ledger key`." if isinstance(error, BadKey) else ""
+        typer.echo(f"{error} {hint}".strip(), err=True)
+        raise typer.Exit(2) from error
+    report = check_proof(text, known)
+    typer.echo(_as_json(report) if as_json else _as_text(report))
+    raise typer.Exit(0 if report.ok else 1)
+
+
+def _read(file: Path) -> bytes:
+    if str(file) == "-":
+        return typer.get_binary_stream("stdin").read()
+    if file.stat().st_size > _MAX_BYTES:
+        raise ValueError(f"{file} has more than {_MAX_BYTES} bytes: it is no proof file.")
+    return file.read_bytes()
+
+
+def _as_json(report: ProofReport) -> str:
+    return json.dumps(
+        {
+            "ok": report.ok,
+            "proved": report.proved,
+            "faults": report.faults,
+            "cautions": report.cautions,
+        },
+        indent=2,
+    )
+
+
+def _as_text(report: ProofReport) -> str:
+    verdict = "The proof holds." if report.ok else "THE PROOF DOES NOT HOLD."
+    lines = [verdict, *report.faults, *report.proved, *(f"Note: {c}" for c in report.cautions)]
+    return "\n".join(lines)

@@ -1,0 +1,281 @@
+"""Proof files: that entries stand in the signed ledger, and that one checkpoint grew into another.
+
+A proof is one small JSON text. Checking it needs the text and, to know whose ledger it is, the
+public key of the site; no database and nothing of the rest of the ledger.
+"""
+
+from collections.abc import Callable, Collection, Iterable, Iterator
+from dataclasses import dataclass
+from hashlib import sha256
+from itertools import islice, pairwise
+from typing import Annotated, Literal
+
+import orjson
+from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PublicKey
+from pydantic import Field, JsonValue, TypeAdapter, ValidationError
+
+from gateway.ledger.checkpoint import verify_checkpoint
+from gateway.ledger.merkle import (
+    CompactRange,
+    NodeAt,
+    consistency_proof,
+    inclusion_proof,
+    leaf_hash,
+    nodes_needed,
+    read_once,
+    verify_consistency,
+    verify_inclusion,
+)
+from schemas.base import Record, Sha256
+from schemas.ledger import Checkpoint
+
+AuditPath = Annotated[tuple[Sha256, ...], Field(max_length=128)]
+
+
+class NotProvable(ValueError):
+    """What was asked for cannot be proved from the entries and checkpoints handed in."""
+
+
+class ProvedEntry(Record):
+    """One entry's canonical text and its path up to the checkpoint's root, leaf side first."""
+
+    seq: Annotated[int, Field(ge=1)]
+    canonical: str
+    path: AuditPath
+
+
+class EntriesProof(Record):
+    """That entries stand in the ledger that the checkpoint signs."""
+
+    type: Literal["bagrelay.proof.entries.v1"] = "bagrelay.proof.entries.v1"
+    about: str
+    entries: Annotated[tuple[ProvedEntry, ...], Field(min_length=1)]
+    checkpoint: Checkpoint
+
+
+class GrowthProof(Record):
+    """That the ledger of the later checkpoint begins with all that the earlier one signed."""
+
+    type: Literal["bagrelay.proof.growth.v1"] = "bagrelay.proof.growth.v1"
+    earlier: Checkpoint
+    later: Checkpoint
+    path: AuditPath
+
+
+_PROOF_FILE: TypeAdapter[EntriesProof | GrowthProof] = TypeAdapter(
+    Annotated[EntriesProof | GrowthProof, Field(discriminator="type")]
+)
+
+
+@dataclass(frozen=True, slots=True)
+class ProofReport:
+    """What a proof file proves, what is wrong with it, and what it cannot say."""
+
+    proved: tuple[str, ...] = ()
+    faults: tuple[str, ...] = ()
+    cautions: tuple[str, ...] = ()
+
+    @property
+    def ok(self) -> bool:
+        """True where nothing is wrong."""
+        return not self.faults
+
+
+def prove_entries(
+    texts: Iterable[bytes], seqs: Collection[int], checkpoint: Checkpoint, *, about: str
+) -> EntriesProof:
+    """Prove the entries numbered `seqs` under a checkpoint.
+
+    `texts` are the canonical texts of all entries in order from the first; they are read once, up
+    to the checkpoint's size, and only the proved ones are kept. Raises `NotProvable` for entries
+    that the checkpoint does not cover, or where the texts are not those that it signs.
+    """
+    size, wanted = checkpoint.size, frozenset(seqs)
+    if not wanted or min(wanted) < 1 or max(wanted) > size:
+        raise NotProvable(
+            f"The checkpoint covers entries 1 to {size}; not all of {sorted(wanted)} are among"
+            " them. Sign a new checkpoint, then prove."
+        )
+    kept: dict[int, bytes] = {}
+
+    def keeping() -> Iterator[bytes]:
+        for seq, text in enumerate(texts, start=1):
+            if seq in wanted:
+                kept[seq] = text
+            yield text
+
+    def ask(node: NodeAt) -> dict[int, tuple[bytes, ...]]:
+        return {seq: inclusion_proof(seq - 1, size, node) for seq in sorted(wanted)}
+
+    node, tree = _read(keeping(), size, ask)
+    _must_be_root(tree, checkpoint)
+    return EntriesProof(
+        about=about,
+        entries=tuple(
+            ProvedEntry(seq=seq, canonical=kept[seq].decode(), path=tuple(map(bytes.hex, path)))
+            for seq, path in ask(node).items()
+        ),
+        checkpoint=checkpoint,
+    )
+
+
+def prove_growth(texts: Iterable[bytes], earlier: Checkpoint, later: Checkpoint) -> GrowthProof:
+    """Prove that the later checkpoint's ledger begins with the earlier's.
+
+    `texts` are read as by `prove_entries`. Raises `NotProvable` where the sizes are out of order
+    or where the texts are not those that the later checkpoint signs.
+    """
+    if not 0 < earlier.size <= later.size:
+        raise NotProvable(
+            f"Growth is proved from an earlier size above 0 to a later one,"
+            f" not from {earlier.size} to {later.size}."
+        )
+
+    def ask(node: NodeAt) -> tuple[bytes, ...]:
+        return consistency_proof(earlier.size, later.size, node)
+
+    node, tree = _read(texts, later.size, ask)
+    _must_be_root(tree, later)
+    return GrowthProof(earlier=earlier, later=later, path=tuple(map(bytes.hex, ask(node))))
+
+
+def to_text(proof: EntriesProof | GrowthProof) -> str:
+    """Return the proof file's text."""
+    return orjson.dumps(
+        proof.model_dump(mode="json"), option=orjson.OPT_INDENT_2 | orjson.OPT_APPEND_NEWLINE
+    ).decode()
+
+
+def check_proof(text: str | bytes, public_key: Ed25519PublicKey | None = None) -> ProofReport:
+    """Check a proof file. Give the site's public key, so that a forger's own does not pass."""
+    try:
+        proof = _PROOF_FILE.validate_json(text)
+    except ValidationError as error:
+        first = error.errors()[0]
+        where = ".".join(map(str, first["loc"])) or "the whole"
+        return ProofReport(faults=(f"This is no proof file: {where}: {first['msg']}.",))
+    checkpoints = (
+        (proof.checkpoint,) if isinstance(proof, EntriesProof) else (proof.earlier, proof.later)
+    )
+    faults = [fault for one in checkpoints if (fault := _signature_fault(one, public_key))]
+    cautions = []
+    if public_key is None:
+        keys = " and ".join(dict.fromkeys(one.public_key for one in checkpoints))
+        cautions.append(
+            "The signing key was not compared with a known one. Get the site's public key by"
+            f" another way and compare it with {keys}."
+        )
+    if isinstance(proof, EntriesProof):
+        proved, wrong = _check_entries(proof)
+        cautions.append(
+            "This shows that these entries are in the ledger, not that there are no others about"
+            " the same matter."
+        )
+    else:
+        proved, wrong = _check_growth(proof)
+    faults += wrong
+    return ProofReport(() if faults else tuple(proved), tuple(faults), tuple(cautions))
+
+
+def _read(
+    texts: Iterable[bytes], size: int, ask: Callable[[NodeAt], object]
+) -> tuple[NodeAt, CompactRange]:
+    nodes, tree = read_once(map(leaf_hash, islice(texts, size)), nodes_needed(ask))
+    if tree.size < size:
+        raise NotProvable(
+            f"The checkpoint was signed at size {size}, but there are only {tree.size} entries:"
+            " the ledger's tail is missing."
+        )
+    return (lambda level, index: nodes[level, index]), tree
+
+
+def _must_be_root(tree: CompactRange, checkpoint: Checkpoint) -> None:
+    if tree.root().hex() != checkpoint.root:
+        raise NotProvable(
+            f"The first {checkpoint.size} entries are not those that the checkpoint signs."
+            " Run `bagrelay ledger verify` to find the first that differs."
+        )
+
+
+def _signature_fault(checkpoint: Checkpoint, public_key: Ed25519PublicKey | None) -> str | None:
+    if not verify_checkpoint(checkpoint):
+        return f"The checkpoint of size {checkpoint.size} does not have a valid signature."
+    if not verify_checkpoint(checkpoint, public_key):
+        return (
+            f"The checkpoint of size {checkpoint.size} is signed by {checkpoint.public_key},"
+            " which is not the key that was given."
+        )
+    return None
+
+
+def _check_entries(proof: EntriesProof) -> tuple[list[str], list[str]]:
+    checkpoint, faults = proof.checkpoint, []
+    root = bytes.fromhex(checkpoint.root)
+    read: dict[int, dict[str, JsonValue]] = {}
+    for one in proof.entries:
+        path = tuple(map(bytes.fromhex, one.path))
+        leaf = leaf_hash(one.canonical.encode())
+        if not verify_inclusion(leaf, one.seq - 1, checkpoint.size, path, root):
+            faults.append(f"Entry {one.seq} is not in the ledger that the checkpoint signs.")
+            continue
+        entry = _entry_of(one)
+        if entry is None or entry.get("seq") != one.seq:
+            faults.append(f"Entry {one.seq}: its text is not that of an entry of this number.")
+            continue
+        read[one.seq] = entry
+    faults += _broken_links(proof)
+    proved = [
+        f"Entry {seq} ({entry.get('kind')}, {entry.get('time')}) is in the ledger of"
+        f" {checkpoint.origin!r}, signed at size {checkpoint.size} on"
+        f" {checkpoint.time.isoformat()}."
+        for seq, entry in sorted(read.items())
+    ]
+    return proved, faults
+
+
+def _entry_of(one: ProvedEntry) -> dict[str, JsonValue] | None:
+    try:
+        entry = orjson.loads(one.canonical)
+    except orjson.JSONDecodeError:
+        return None
+    return entry if isinstance(entry, dict) else None
+
+
+def _broken_links(proof: EntriesProof) -> list[str]:
+    """Neighbours must be chained, and the last entry must be the one that was signed as last."""
+    faults = []
+    for before, after in pairwise(sorted(proof.entries, key=lambda one: one.seq)):
+        entry = _entry_of(after)
+        digest = sha256(before.canonical.encode()).hexdigest()
+        if after.seq == before.seq + 1 and entry is not None and entry.get("prev") != digest:
+            faults.append(f"Entry {after.seq} was not sealed upon entry {before.seq}.")
+    checkpoint = proof.checkpoint
+    faults += [
+        f"Entry {one.seq} is not the one that the checkpoint names as last."
+        for one in proof.entries
+        if one.seq == checkpoint.size
+        and sha256(one.canonical.encode()).hexdigest() != checkpoint.last_hash
+    ]
+    return faults
+
+
+def _check_growth(proof: GrowthProof) -> tuple[list[str], list[str]]:
+    earlier, later = proof.earlier, proof.later
+    path = tuple(map(bytes.fromhex, proof.path))
+    roots = bytes.fromhex(earlier.root), bytes.fromhex(later.root)
+    faults = []
+    if earlier.origin != later.origin:
+        faults.append(f"The checkpoints are of two ledgers: {earlier.origin!r}, {later.origin!r}.")
+    if later.time < earlier.time:
+        faults.append("The later checkpoint was signed before the earlier one.")
+    if not verify_consistency(earlier.size, later.size, path, *roots):
+        faults.append(
+            f"The ledger of size {later.size} does not begin with the one of size {earlier.size}:"
+            " entries that had been signed were changed or removed."
+        )
+    proved = (
+        f"The ledger of {later.origin!r}, signed at size {later.size} on"
+        f" {later.time.isoformat()}, begins unchanged with all {earlier.size} entries signed on"
+        f" {earlier.time.isoformat()}."
+    )
+    return [proved], faults
