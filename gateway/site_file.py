@@ -299,7 +299,7 @@ def _path_in(data: object, fault: ErrorDetails) -> toml_places.Path:
                 path = (*path, step)
             case _:
                 continue
-    return path
+    return (*path, "form") if fault["type"] == "union_tag_invalid" else path
 
 
 def _in_words(fault: ErrorDetails, path: toml_places.Path) -> tuple[str, str]:

@@ -1,0 +1,179 @@
+"""What can be wrong with a site file whose every line is right by itself.
+
+Each check takes the site as read and yields findings with the line to mend. None opens a
+connection or a file.
+"""
+
+import re
+from collections.abc import Iterator
+from difflib import get_close_matches
+from ipaddress import ip_address
+from urllib.parse import urlsplit
+from zoneinfo import available_timezones
+
+from gateway.site_file import Finding, Reading, Severity, looks_secret
+from gateway.station_checks import station_checks
+from schemas.site import Site
+from schemas.station import LineToStation
+
+_ADDRESS_OPTIONS = ("host", "port", "url", "device", "path", "folder", "broker", "topic", "unit")
+
+
+def cross_checks(reading: Reading) -> list[Finding]:
+    """Every finding about a site that reads well, in the order of its lines."""
+    site = reading.site
+    if site is None:
+        return []
+    found = [
+        *_time_zone(site, reading),
+        *_way_to_the_wms(site, reading),
+        *_open_door(site, reading),
+        *_secrets(site, reading),
+        *_example_prefix(site, reading),
+        *_shared_addresses(site, reading),
+        *_unused(site, reading),
+    ]
+    for index, station in enumerate(site.station):
+        found += station_checks(site, reading, index, station)
+    return sorted(found, key=lambda f: f.line or 0)
+
+
+# --- the site -------------------------------------------------------------------------------------
+
+
+def _time_zone(site: Site, reading: Reading) -> Iterator[Finding]:
+    zones = available_timezones()
+    if site.time_zone not in zones:
+        close = get_close_matches(site.time_zone, zones, n=1, cutoff=0.5)
+        yield Finding(
+            Severity.ERROR,
+            reading.line_of("time_zone"),
+            "time_zone",
+            f"no time zone is called {site.time_zone!r}",
+            f"did you mean `{close[0]}`?" if close else "use a name such as Europe/Lisbon",
+        )
+
+
+def _way_to_the_wms(site: Site, reading: Reading) -> Iterator[Finding]:
+    if site.wms is None:
+        yield Finding(
+            Severity.WARNING,
+            None,
+            "wms",
+            "there is no [wms]: a scan that does not carry its order can't be answered",
+            "add [wms] with its url, or see that every order.scanned event brings the order",
+        )
+        return
+    url = urlsplit(site.wms.url)
+    if url.scheme == "http" and not _is_loopback(url.hostname or ""):
+        yield Finding(
+            Severity.WARNING,
+            reading.line_of("wms", "url"),
+            "wms, url",
+            "orders with their addresses" + (" and the token" if site.wms.token_env else "")
+            + " would cross the network in clear",
+            "use https",
+        )  # fmt: skip
+
+
+def _open_door(site: Site, reading: Reading) -> Iterator[Finding]:
+    if not _is_loopback(site.http.host):
+        yield Finding(
+            Severity.WARNING,
+            reading.line_of("http", "host"),
+            "http, host",
+            f"{site.http.host} is reached from other machines, so whoever is on that network may"
+            " knock",
+            "listen on 127.0.0.1 behind a proxy that speaks TLS, and hand out keys",
+        )
+
+
+def _is_loopback(host: str) -> bool:
+    if host == "localhost":
+        return True
+    try:
+        return ip_address(host.strip("[]")).is_loopback
+    except ValueError:
+        return False
+
+
+def _secrets(site: Site, reading: Reading) -> Iterator[Finding]:
+    urls = [(("store", "url"), site.store.url)]
+    urls += [(("wms", "url"), site.wms.url)] if site.wms else []
+    for path, url in urls:
+        if re.search(r"://[^/@]*:[^/@]+@", url):
+            yield _secret(reading, path, "a password stands in the URL")
+    for index, station in enumerate(site.station):
+        for place, line in enumerate(station.lines):
+            for option, value in line.options.items():
+                if looks_secret(option) and not option.endswith(("_env", "_file")) and value:
+                    yield _secret(
+                        reading,
+                        ("station", index, "lines", place, "options", option),
+                        f"`{option}` looks like a secret",
+                    )
+
+
+def _secret(reading: Reading, path: tuple[str | int, ...], text: str) -> Finding:
+    return Finding(
+        Severity.ERROR,
+        reading.line_of(*path),
+        ", ".join(str(step) for step in path if isinstance(step, str)),
+        f"{text}; site files are copied, mailed and kept in version control",
+        "keep it in the environment or in a file, and name that here",
+    )
+
+
+def _example_prefix(site: Site, reading: Reading) -> Iterator[Finding]:
+    if site.gs1.company_prefix.startswith("952"):
+        yield Finding(
+            Severity.NOTE,
+            reading.line_of("gs1", "company_prefix"),
+            "gs1, company_prefix",
+            "prefix 952 is set aside for examples: its SSCCs mean nothing outside this room",
+            "put your own prefix here before a parcel leaves the house",
+        )
+
+
+def _shared_addresses(site: Site, reading: Reading) -> Iterator[Finding]:
+    seen: dict[tuple[object, ...], str] = {}
+    for index, station in enumerate(site.station):
+        for place, line in enumerate(station.lines):
+            address = _address(line)
+            if len(address) == 1:
+                continue
+            if address in seen:
+                yield Finding(
+                    Severity.ERROR,
+                    reading.line_of("station", index, "lines", place, "options"),
+                    f"station {station.id}, lines {place + 1}",
+                    f"the same address as station {seen[address]}: each would print the other's"
+                    " labels",
+                    "give each line its own address",
+                )
+            seen.setdefault(address, station.id)
+
+
+def _address(line: LineToStation) -> tuple[object, ...]:
+    transport = "tcp" if "host" in line.options and "port" in line.options else line.kind
+    options = {k: line.options[k] for k in _ADDRESS_OPTIONS if k in line.options}
+    return (transport, *(f"{key}={value}" for key, value in options.items()))
+
+
+def _unused(site: Site, reading: Reading) -> Iterator[Finding]:
+    loaded = {load.bag for station in site.station for load in station.loaded}
+    for index, bag in enumerate(site.bag):
+        if bag.id not in loaded and bag.id != site.former_bag:
+            yield Finding(
+                Severity.NOTE,
+                reading.line_of("bag", index),
+                f"bag {bag.id}",
+                "it is loaded on no station",
+                "",
+            )
+    films = {bag.film for bag in site.bag}
+    for index, film in enumerate(site.film):
+        if film.id not in films:
+            yield Finding(
+                Severity.NOTE, reading.line_of("film", index), f"film {film.id}", "no bag uses it"
+            )
