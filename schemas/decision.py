@@ -5,7 +5,7 @@ from typing import Annotated
 
 from pydantic import Field
 
-from schemas.base import BagId, FilmId, LineId, OrderId, Record, Slug, StationId
+from schemas.base import BagId, FilmId, LineId, OrderId, Record, Sku, Slug, StationId
 from schemas.supply import BagForm
 
 
@@ -41,6 +41,7 @@ class ReasonCode(StrEnum):
     RULE = "rule"
     SUPPLY_OUT = "supply_out"
     PARCELS_NOT_LABELLED = "parcels_not_labelled"
+    LABEL_REFUSED = "label_refused"
 
 
 class Reason(Record):
@@ -94,6 +95,7 @@ class Parcel(Record):
     bag: ChosenBag
     pieces: tuple[Piece, ...]
     mass_g: float | None
+    """Goods and bag; empty where a mass is not known."""
     needed_width_mm: float
     """Smallest outer flat width that would hold the goods, ease and side seals included."""
     needed_length_mm: float
@@ -109,12 +111,30 @@ class Parcel(Record):
     margin_length_mm: float
     binding: str
     """Which demand set the size: width, length, thickness, label or stock."""
+    outer_size_mm: tuple[float, float, float] | None = None
+    """The filled bag along, across, up, at its fullest, with the film that sticks out."""
+    billed_mass: float | None = None
+    """What the service bills, in its own unit: the larger of mass and dimensional weight."""
     cost: float | None = None
     warning_text: Slug | None = None
     """Name of the suffocation warning that the label must carry, where the bag needs one."""
     warnings: tuple[str, ...] = ()
     rules: tuple[str, ...] = ()
     """Names of the site's rules that had a say."""
+
+
+class SizeDispute(Record):
+    """The scanner and the catalogue disagree on an article: somebody must mend the catalogue."""
+
+    line_id: LineId
+    sku: Sku
+    catalogue_mm: tuple[float, float, float]
+    """Longest side first."""
+    measured_mm: tuple[float, float, float]
+    """Longest side first."""
+    off_by_mm: float
+    """The largest difference of a side."""
+    text: str
 
 
 class Decision(Record):
@@ -125,6 +145,8 @@ class Decision(Record):
     reasons: tuple[Reason, ...] = ()
     parcels: tuple[Parcel, ...] = ()
     lower_bound_film_area_mm2: float = 0.0
-    """No packing in the bags asked about uses less film than this."""
+    """No packing of the order into as many parcels, in the bags asked about, uses less film."""
     turned_down: tuple[TurnedDown, ...] = ()
     warnings: tuple[str, ...] = ()
+    disputed: tuple[SizeDispute, ...] = ()
+    """Sizes in dispute. The order is packed by the measured size; the dispute goes to a person."""

@@ -34,13 +34,23 @@ class Shape(StrEnum):
     FLAT = "flat"
 
 
+class SoftSection(StrEnum):
+    """How a soft piece rounds under the film: flat faces with round edges, or a cushion."""
+
+    STADIUM = "stadium"
+    ELLIPSE = "ellipse"
+
+
 class Turn(StrEnum):
     """How a piece may be laid in the bag; height is the side that stands up as it rests."""
 
     ANY = "any"
     NEVER_ON_EDGE = "never_on_edge"
+    """It lies on one of its largest faces: its shortest side stands up."""
     FLAT_ONLY = "flat_only"
+    """Its height stands up; it may lie face down."""
     THIS_SIDE_UP = "this_side_up"
+    """Its height stands up and it is never turned over."""
 
 
 class DangerousGoods(Record):
@@ -75,6 +85,8 @@ class Item(Record):
     mass_g: Grams | None = None
     compresses_to: Annotated[float, Field(gt=0, le=1)] = 1.0
     """Soft goods: the share of their thickness that is left under the closing film."""
+    soft_section: SoftSection = SoftSection.STADIUM
+    """Soft goods: the section that the film goes round; the stadium needs the larger bag."""
     folded_states: Annotated[tuple[Size, ...], Field(max_length=8)] = ()
     """Other sizes that the same piece can be folded to."""
     nest_step_mm: PositiveMm | None = None

@@ -188,6 +188,7 @@ class Packing(Record):
     max_parcels: Annotated[int, Field(gt=0, le=50)] = 8
     label_margin_mm: Mm = 13.0
     warning_text: Slug | None = None
+    price_per_label: Money = 0.0
     measured_disagreement_share: Annotated[float, Field(gt=0, le=1)] = 0.1
     """A measured side further from the catalogue than this share is a disagreement ..."""
     measured_disagreement_mm: Mm = 10.0

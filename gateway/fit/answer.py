@@ -1,0 +1,103 @@
+"""A packed bag as the answer tells it: where each piece lies, margins, void, warnings."""
+
+from collections.abc import Iterator
+from math import pi
+
+from gateway.fit.parcel import Case, Packed
+from gateway.fit.pieces import Kind, Member
+from gateway.fit.suitability import warning_due
+from schemas.decision import ChosenBag, Parcel, Piece
+from schemas.supply import BagForm
+
+
+def parcel_of(case: Case, packed: Packed) -> Parcel:
+    """The parcel as data and in words."""
+    offer, bag = packed.offer, packed.trial.bag
+    due = warning_due(packed.trial.film, packed.demands, case.room, offer.width)
+    return Parcel(
+        station=packed.trial.station.id,
+        bag=ChosenBag(
+            id=bag.id,
+            form=BagForm(bag.form),
+            film=bag.film,
+            width_mm=offer.width,
+            length_mm=offer.length,
+        ),
+        pieces=tuple(_pieces(packed)),
+        mass_g=packed.mass_g,
+        needed_width_mm=offer.needed_width,
+        needed_length_mm=offer.needed_length,
+        goods_size_mm=offer.arrangement.size,
+        film_area_mm2=offer.film_area,
+        film_mass_g=packed.film_mass_g,
+        void_share=_void(packed),
+        margin_width_mm=max(0.0, offer.width - offer.needed_width),
+        margin_length_mm=max(0.0, offer.length - offer.needed_length),
+        binding=offer.binding,
+        outer_size_mm=packed.outer_size,
+        billed_mass=packed.billed,
+        cost=packed.cost,
+        warning_text=packed.demands.warning_text if due and not bag.warning_printed else None,
+        warnings=tuple(_warnings(packed)),
+        rules=packed.demands.rules,
+    )
+
+
+def _pieces(packed: Packed) -> Iterator[Piece]:
+    waiting: dict[Kind, list[Member]] = {}
+    for member in reversed(packed.trial.members):
+        waiting.setdefault(member.kind, []).append(member)
+    for laid in packed.offer.arrangement.laid:
+        kind = packed.front.kinds[laid.block.kind]
+        for x, y, z, dx, dy, dz in laid.block.corners():
+            member = waiting[kind].pop()
+            yield Piece(
+                line_id=member.line_id,
+                piece=member.number,
+                x_mm=round(laid.x + x, 6),
+                y_mm=round(laid.y + y, 6),
+                z_mm=round(laid.z + z, 6),
+                dx_mm=dx,
+                dy_mm=dy,
+                dz_mm=dz,
+                shape=kind.shape.value,
+            )
+
+
+def capacity_mm3(width: float, length: float) -> float:
+    """What a sealed flat bag of this usable size can hold at most, roughly, mm3.
+
+    Source: A. C. Robin, Paper Bag Problem, Mathematics Today (June 2004), the short formula; it
+    lies a few percent low for a square bag.
+    """
+    short, long = sorted((width, length))
+    return float(short**3 * (long / (pi * short) - 0.142 * (1 - 10 ** (-long / short))))
+
+
+def _void(packed: Packed) -> float:
+    usable_width = packed.offer.width - 2 * packed.trial.bag.side_seal_mm
+    bag = packed.trial.bag
+    lost = bag.header_mm + bag.closing_seal_mm + bag.bottom_seal_mm + bag.skirt_mm
+    usable_length = packed.offer.length - lost
+    if usable_width <= 0 or usable_length <= 0:
+        return 0.0
+    goods = sum(member.kind.volume_mm3 for member in packed.trial.members)
+    return max(0.0, min(1.0, 1 - goods / capacity_mm3(usable_width, usable_length)))
+
+
+def _warnings(packed: Packed) -> Iterator[str]:
+    items = {member.item.sku: member.item for member in packed.trial.members}
+    sharp = [sku for sku, item in items.items() if item.handling.sharp]
+    if sharp:
+        yield f"sharp: {', '.join(sharp[:5])} can cut the film; cover edges and points"
+    for rule in packed.demands.approvals:
+        approval = rule.effect.allow_dangerous
+        if approval and any(item.handling.dangerous for item in items.values()):
+            yield (
+                f"dangerous goods allowed by rule {rule.name!r}, approved by"
+                f" {approval.approved_by} ({approval.reference})"
+            )
+    if packed.mass_g is None:
+        yield "the mass is not known: no limit of mass was in force to check"
+    if any(item.own_pack for item in items.values()):
+        yield "ships in a pack of its own: it could carry the label without a bag"

@@ -1,0 +1,93 @@
+"""Like pieces in a block: rows, columns and layers of one pose, or a nested pile."""
+
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+from math import ceil
+
+from gateway.fit.pieces import Kind, Pose
+
+
+@dataclass(frozen=True, slots=True)
+class Block:
+    """So many pieces of one kind in one pose, in a grid; extents in mm."""
+
+    kind: int
+    pose: Pose
+    rows: tuple[int, int, int]
+    """Pieces along, across and up; the last layer may be part filled."""
+    pieces: int
+    steps: tuple[float, float, float]
+    """From one piece to the next in each direction."""
+
+    @property
+    def size(self) -> tuple[float, float, float]:
+        """Extents along, across, up."""
+        first = (self.pose.along, self.pose.across, self.pose.up)
+        return (
+            first[0] + (self.rows[0] - 1) * self.steps[0],
+            first[1] + (self.rows[1] - 1) * self.steps[1],
+            first[2] + (self.rows[2] - 1) * self.steps[2],
+        )
+
+    def turned(self) -> "Block":
+        """The block after a quarter turn on the table."""
+        return replace(
+            self,
+            pose=self.pose.turned(),
+            rows=(self.rows[1], self.rows[0], self.rows[2]),
+            steps=(self.steps[1], self.steps[0], self.steps[2]),
+        )
+
+    def corners(self) -> Iterator[tuple[float, float, float, float, float, float]]:
+        """For each piece x, y, z of its corner and its extents; nested pieces count their step."""
+        first = (self.pose.along, self.pose.across, self.pose.up)
+        left = self.pieces
+        for k in range(self.rows[2]):
+            for j in range(self.rows[1]):
+                for i in range(self.rows[0]):
+                    if left == 0:
+                        return
+                    left -= 1
+                    at = [0.0, 0.0, 0.0]
+                    extent = list(first)
+                    for axis, nth in enumerate((i, j, k)):
+                        step = self.steps[axis]
+                        at[axis] = nth * step
+                        if nth and step < first[axis]:
+                            at[axis] = first[axis] + (nth - 1) * step
+                            extent[axis] = step
+                    yield at[0], at[1], at[2], extent[0], extent[1], extent[2]
+
+
+def blocks_of(kind: int, alike: Kind, pieces: int) -> list[Block]:
+    """Every grid that holds the pieces with no row, column or layer to spare."""
+    found = [
+        _block(kind, alike, pose, rows, pieces)
+        for pose in alike.poses
+        for rows in _grids(pieces)
+        if rows[2] <= _most_layers(alike)
+    ]
+    return [block if block.size[0] <= block.size[1] else block.turned() for block in found]
+
+
+def _most_layers(alike: Kind) -> int:
+    """On a fragile piece lies no more than its own mass; where no mass is known, nothing."""
+    if not alike.fragile:
+        return 1_000_000
+    return 2 if alike.mass_g is not None else 1
+
+
+def _block(kind: int, alike: Kind, pose: Pose, rows: tuple[int, int, int], pieces: int) -> Block:
+    steps = [pose.along, pose.across, pose.up]
+    if alike.nest_step_mm is not None:
+        steps[pose.pile] = min(steps[pose.pile], alike.nest_step_mm)
+    return Block(kind, pose, rows, pieces, (steps[0], steps[1], steps[2]))
+
+
+def _grids(pieces: int) -> Iterator[tuple[int, int, int]]:
+    for along in range(1, pieces + 1):
+        for across in range(1, ceil(pieces / along) + 1):
+            up = ceil(pieces / (along * across))
+            if ceil(pieces / (along * up)) < across or ceil(pieces / (across * up)) < along:
+                continue
+            yield along, across, up

@@ -1,0 +1,179 @@
+"""The answer for an order: which bags at which station, or why it goes to manual packing."""
+
+from collections.abc import Iterator, Sequence
+from datetime import date
+
+from gateway.fit.answer import parcel_of
+from gateway.fit.catalogue import dispute_of
+from gateway.fit.conditions import holds_for_item, holds_for_order
+from gateway.fit.parcel import Asked, Case, Packed, ask_station
+from gateway.fit.pieces import Member, gather
+from gateway.fit.room import Room
+from gateway.fit.split import must_part, parted
+from schemas.decision import Decision, Outcome, Reason, ReasonCode, SizeDispute, TurnedDown
+from schemas.goods import MeasuredSize
+from schemas.order import Order
+from schemas.rules import BagCondition, StationCondition
+from schemas.station import Station
+
+
+def decide(
+    order: Order,
+    room: Room,
+    stations: Sequence[Station],
+    *,
+    measured: MeasuredSize | None = None,
+    on: date | None = None,
+) -> Decision:
+    """Choose bags for an order, or say why it goes to manual packing; it never raises for an order.
+
+    `stations` carry what they have loaded now. `measured` stands for the catalogue's size where
+    the order is one piece. `on` is the day that picks a service's dated rules; without it the
+    newest rule is taken.
+    """
+    single = len(order.lines) == 1 and order.lines[0].quantity == 1
+    seen = measured if single else None
+    warnings = () if measured is None or single else (_UNUSED_MEASURE,)
+    dispute = dispute_of(order.lines[0], seen, room.packing) if seen else None
+    disputed = (dispute,) if dispute else ()
+    members, reasons = gather(order.lines, seen, room.packing.max_pieces)
+    reasons += _sent_to_manual(order, room)
+    takes = [s for s in stations if order.purpose in s.purposes]
+    if not takes:
+        reasons.append(_no_station(order, stations))
+    if reasons:
+        return _manual(order, reasons, disputed, warnings)
+    return _best_of(Case(order, room, on), members, takes, disputed, warnings)
+
+
+_UNUSED_MEASURE = "the measured size was not used: it stands for one piece, the order has more"
+
+
+def _no_station(order: Order, stations: Sequence[Station]) -> Reason:
+    asked = ", ".join(station.id for station in stations) or "none"
+    return Reason(
+        code=ReasonCode.RULE,
+        text=f"no station asked about ({asked}) takes {order.purpose.value} goods",
+    )
+
+
+def _best_of(
+    case: Case,
+    members: Sequence[Member],
+    stations: Sequence[Station],
+    disputed: tuple[SizeDispute, ...],
+    warnings: tuple[str, ...],
+) -> Decision:
+    best: list[Packed] | None = None
+    turned: list[TurnedDown] = []
+    for station in stations:
+        label = label_face(case.order, station)
+        whole = (
+            Asked(None, ())
+            if must_part(case, members)
+            else ask_station(case, members, station, label)
+        )
+        turned += whole.turned_down
+        parcels = [whole.packed] if whole.packed else parted(case, members, station, label)
+        if parcels and (best is None or _rank(case, parcels) < _rank(case, best)):
+            best = parcels
+    if best is None:
+        return _manual(case.order, list(_why_none(stations, turned)), disputed, warnings, turned)
+    if case.order.labels and len(case.order.labels) < len(best):
+        return _manual(case.order, [_unlabelled(case.order, best)], disputed, warnings, turned)
+    reasons = [_dispute_reason(dispute) for dispute in disputed]
+    return Decision(
+        order_id=case.order.order_id,
+        outcome=Outcome.PACKED,
+        reasons=tuple(reasons),
+        parcels=tuple(parcel_of(case, packed) for packed in best),
+        lower_bound_film_area_mm2=0.0,
+        turned_down=tuple(turned),
+        warnings=warnings,
+        disputed=disputed,
+    )
+
+
+def label_face(order: Order, station: Station) -> tuple[float, float]:
+    """The largest label of the order across and along the bag, mm."""
+    printer = station.printer
+    wide = max([x.width_mm or printer.label_width_mm for x in order.labels], default=None)
+    high = max([x.height_mm or printer.label_height_mm for x in order.labels], default=None)
+    face = wide or printer.label_width_mm, high or printer.label_height_mm
+    return (face[1], face[0]) if station.label_across else face
+
+
+def _rank(case: Case, parcels: Sequence[Packed]) -> tuple[float, ...]:
+    ranks = [packed.rank(case.room.packing.aim) for packed in parcels]
+    return (len(parcels), *(sum(column) for column in zip(*ranks, strict=True)))
+
+
+def _sent_to_manual(order: Order, room: Room) -> Iterator[Reason]:
+    """Rules that send the order to manual packing whatever the bag, and dangerous goods."""
+    approvals = []
+    for rule in room.rules:
+        if not holds_for_order(rule.when.order, order):
+            continue
+        who = [line for line in order.lines if holds_for_item(rule.when.item, line.item)]
+        anywhere = rule.when.bag == BagCondition() and rule.when.station == StationCondition()
+        if rule.effect.manual and who and anywhere:
+            yield Reason(code=ReasonCode.RULE, text=rule.effect.manual, rule=rule.name)
+        if rule.effect.allow_dangerous:
+            approvals.append(rule)
+    for line in order.lines:
+        allowed = any(holds_for_item(rule.when.item, line.item) for rule in approvals)
+        if line.item.handling.dangerous and not allowed:
+            yield Reason(
+                code=ReasonCode.DANGEROUS_GOODS,
+                text=f"line {line.line_id}: {line.item.sku} is dangerous goods, and no rule of the"
+                " site allows it in a bag",
+            )
+
+
+def _why_none(stations: Sequence[Station], turned: Sequence[TurnedDown]) -> Iterator[Reason]:
+    if not any(station.loaded for station in stations):
+        names = ", ".join(station.id for station in stations)
+        yield Reason(code=ReasonCode.NO_BAG_LOADED, text=f"nothing is loaded at {names}")
+        return
+    yield Reason(
+        code=ReasonCode.NO_BAG_FITS,
+        text="no bag that is loaded takes the order, whole or in several parcels",
+    )
+    for down in turned:
+        yield from (
+            reason.model_copy(update={"text": f"{down.station}, bag {down.bag}: {reason.text}"})
+            for reason in down.reasons
+        )
+
+
+def _unlabelled(order: Order, parcels: Sequence[Packed]) -> Reason:
+    return Reason(
+        code=ReasonCode.PARCELS_NOT_LABELLED,
+        text=f"the order needs {len(parcels)} parcels and brought {len(order.labels)} labels",
+        needed=len(parcels),
+        available=len(order.labels),
+        unit="labels",
+    )
+
+
+def _dispute_reason(dispute: SizeDispute) -> Reason:
+    return Reason(
+        code=ReasonCode.SIZE_DISPUTED, text=dispute.text, needed=dispute.off_by_mm, unit="mm"
+    )
+
+
+def _manual(
+    order: Order,
+    reasons: Sequence[Reason],
+    disputed: tuple[SizeDispute, ...],
+    warnings: tuple[str, ...],
+    turned: Sequence[TurnedDown] = (),
+) -> Decision:
+    return Decision(
+        order_id=order.order_id,
+        outcome=Outcome.MANUAL,
+        reasons=(*reasons, *(_dispute_reason(dispute) for dispute in disputed)),
+        turned_down=tuple(turned),
+        warnings=warnings,
+        disputed=disputed,
+    )

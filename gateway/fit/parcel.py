@@ -1,0 +1,237 @@
+"""One parcel at one station: each loaded bag is asked, the best is taken, the rest say why not."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date
+from math import inf
+
+from gateway.fit.bags import (
+    Offer,
+    allowance_of,
+    film_mass_g,
+    film_price,
+    offer_of,
+)
+from gateway.fit.demands import Demands, Trial, demands_of, rules_for
+from gateway.fit.front import Front, front_of
+from gateway.fit.pieces import Member
+from gateway.fit.room import Room
+from gateway.fit.suitability import unsuitable
+from gateway.fit.weight import billed_mass, dimensional_rule
+from schemas.decision import Reason, ReasonCode, TurnedDown
+from schemas.order import Order
+from schemas.rules import Aim, Service
+from schemas.station import Station
+from schemas.supply import BagForm
+
+
+@dataclass(frozen=True, slots=True)
+class Case:
+    """An order in a room on a day."""
+
+    order: Order
+    room: Room
+    on: date | None
+
+    @property
+    def service(self) -> Service | None:
+        """The service that the order asks for, where the site knows it."""
+        return self.room.services.get(self.order.service or "")
+
+
+@dataclass(frozen=True, slots=True)
+class Packed:
+    """Goods in a bag: everything that the answer tells."""
+
+    trial: Trial
+    demands: Demands
+    front: Front
+    offer: Offer
+    mass_g: float | None
+    film_mass_g: float
+    outer_size: tuple[float, float, float]
+    billed: float | None
+    cost: float | None
+
+    def rank(self, aim: Aim) -> tuple[float, float, float]:
+        """Smaller is better; equal bags keep the order in which they are loaded."""
+        area, cost = self.offer.film_area, inf if self.cost is None else self.cost
+        if aim is Aim.LEAST_COST:
+            return cost, area, self.film_mass_g
+        return area, self.film_mass_g, cost
+
+
+@dataclass(frozen=True, slots=True)
+class Asked:
+    """What one station answered: a parcel, or none; and the bags that were turned down."""
+
+    packed: Packed | None
+    turned_down: tuple[TurnedDown, ...]
+
+
+def ask_station(
+    case: Case, members: Sequence[Member], station: Station, label: tuple[float, float]
+) -> Asked:
+    """Put these pieces into one bag of this station. `label` is (across, along) in mm."""
+    items = list({id(member.item): member.item for member in members}.values())
+    applying = rules_for(case.order, items, case.room)
+    aim = case.room.packing.aim
+    turned: list[TurnedDown] = []
+    best: Packed | None = None
+    for load in station.loaded:
+        bag = case.room.bags[load.bag]
+        film = case.room.films[bag.film]
+        answer = _tried(
+            case,
+            Trial(case.room, members, items, applying, label, station, load, bag, film),
+        )
+        if not isinstance(answer, Packed):
+            turned.append(TurnedDown(station=station.id, bag=bag.id, reasons=answer))
+        elif best is None or answer.rank(aim) < best.rank(aim):
+            best = answer
+    return Asked(best, tuple(turned))
+
+
+def _tried(case: Case, trial: Trial) -> Packed | tuple[Reason, ...]:
+    demands = demands_of(trial)
+    reasons = [*unsuitable(trial, demands)]
+    front = front_of([member.kind for member in trial.members], demands.max_up.limit)
+    if not front.arrangements:
+        return (*reasons, _too_thick(trial, demands))
+    ease = demands.ease_across_mm, demands.ease_along_mm
+    allowance = allowance_of(trial.bag, ease, trial.label, demands.label_margin_mm)
+    offer = offer_of(trial.bag, front.arrangements, allowance)
+    if isinstance(offer, tuple):
+        return (*reasons, *offer)
+    packed = _packed(case, trial, demands, front, offer)
+    reasons += _over_limits(packed, case.service)
+    reasons += _short_supply(offer, trial)
+    return tuple(reasons) if reasons else packed
+
+
+def _packed(case: Case, trial: Trial, demands: Demands, front: Front, offer: Offer) -> Packed:
+    film_mass = film_mass_g(trial.film, offer.film_area)
+    masses = [member.kind.mass_g for member in trial.members]
+    known = [mass for mass in masses if mass is not None]
+    mass = sum(known) + film_mass if len(known) == len(masses) else None
+    along, across, up = offer.arrangement.size
+    outer = max(offer.length - up, along), max(offer.width - up, across), up
+    billed = _billed(case, outer, mass)
+    return Packed(
+        trial=trial,
+        demands=demands,
+        front=front,
+        offer=offer,
+        mass_g=mass,
+        film_mass_g=film_mass,
+        outer_size=outer,
+        billed=billed,
+        cost=_cost(case, trial, offer, billed),
+    )
+
+
+def _billed(case: Case, outer: tuple[float, float, float], mass_g: float | None) -> float | None:
+    if case.service is None or mass_g is None:
+        return None
+    rule = dimensional_rule(case.service, case.on)
+    return billed_mass(rule, outer, mass_g) if rule else None
+
+
+def _cost(case: Case, trial: Trial, offer: Offer, billed: float | None) -> float | None:
+    price = film_price(trial.bag, trial.film, offer.width, offer.length)
+    if price is None:
+        return None
+    price += case.room.packing.price_per_label
+    service = case.service
+    if service is not None:
+        price += service.price_base
+        if service.price_per_mass_unit is not None and billed is not None:
+            price += service.price_per_mass_unit * billed
+    return price
+
+
+def _too_thick(trial: Trial, demands: Demands) -> Reason:
+    thinnest = max(min(pose.up for pose in member.kind.poses) for member in trial.members)
+    return Reason(
+        code=ReasonCode.TOO_THICK,
+        text=f"the goods are at least {thinnest:.1f} mm thick as they may be laid;"
+        f" {demands.max_up.by} passes {demands.max_up.limit:.1f} mm",
+        rule=demands.max_up.by,
+        needed=thinnest,
+        available=demands.max_up.limit,
+        unit="mm",
+    )
+
+
+def _over_limits(packed: Packed, service: Service | None) -> list[Reason]:
+    mass = packed.demands.max_mass
+    reasons = _over_mass(packed, mass.limit, mass.by)
+    if service is None:
+        return reasons
+    if service.max_mass_g is not None:
+        reasons += _over_mass(packed, service.max_mass_g, f"service {service.id}")
+    sides = sorted(packed.outer_size, reverse=True)
+    around = sides[0] + 2 * (sides[1] + sides[2])
+    for what, needed, limit in (
+        ("longest side", sides[0], service.max_length_mm),
+        ("length plus girth", around, service.max_length_plus_girth_mm),
+    ):
+        if limit is not None and needed > limit:
+            reasons.append(
+                Reason(
+                    code=ReasonCode.SERVICE_LIMIT,
+                    text=f"the parcel's {what} would be {needed:.0f} mm;"
+                    f" service {service.id} takes {limit:.0f} mm",
+                    rule=service.id,
+                    needed=needed,
+                    available=limit,
+                    unit="mm",
+                )
+            )
+    return reasons
+
+
+def _over_mass(packed: Packed, limit: float, by: str) -> list[Reason]:
+    if limit == inf:
+        return []
+    if packed.mass_g is None:
+        missing = sorted({m.item.sku for m in packed.trial.members if m.kind.mass_g is None})
+        return [
+            Reason(
+                code=ReasonCode.NO_MASS,
+                text=f"{by} takes {limit:.0f} g, and the catalogue has no mass for"
+                f" {', '.join(missing[:5])}",
+                rule=by,
+                available=limit,
+                unit="g",
+            )
+        ]
+    if packed.mass_g <= limit:
+        return []
+    return [
+        Reason(
+            code=ReasonCode.TOO_HEAVY,
+            text=f"goods and bag weigh {packed.mass_g:.0f} g; {by} takes {limit:.0f} g",
+            rule=by,
+            needed=packed.mass_g,
+            available=limit,
+            unit="g",
+        )
+    ]
+
+
+def _short_supply(offer: Offer, trial: Trial) -> list[Reason]:
+    metres = trial.load.metres_left
+    if metres is None or trial.bag.form is BagForm.PRE_OPENED or offer.length <= metres * 1000:
+        return []
+    left = metres * 1000
+    return [
+        Reason(
+            code=ReasonCode.SUPPLY_OUT,
+            text=f"{left:.0f} mm are left on slot {trial.load.slot}; the bag takes"
+            f" {offer.length:.0f} mm",
+            needed=offer.length,
+            available=left,
+            unit="mm",
+        )
+    ]

@@ -1,0 +1,31 @@
+"""The choice of a bag for whole orders."""
+
+from gateway.fit import Room, decide
+from schemas.decision import Outcome
+from schemas.goods import Item
+from schemas.site import Site
+from tests.unit.fit.given import a_bag_site, a_site, box, codes, order, station
+
+
+def test_box_that_fits_several_bags_takes_the_least_film() -> None:
+    """The least film wins, and larger bags are not mentioned as faulty."""
+    rolls = a_site(station=[station("s1", "large", "small")])
+    decision = decide(order(box(125, 120, 20)), Room.of(rolls), rolls.station)
+    assert ["small"] == [parcel.bag.id for parcel in decision.parcels]
+    assert () == decision.turned_down
+
+
+def test_article_without_a_size_goes_to_manual_packing(site: Site) -> None:
+    """A missing size is never guessed."""
+    decision = decide(order(Item(sku="unknown")), Room.of(site), site.station)
+    assert Outcome.MANUAL is decision.outcome
+    assert {"no_size"} == codes(decision)
+
+
+def test_bag_exactly_as_large_as_the_trade_rule_asks_is_taken() -> None:
+    """W = w + h and L = l + h hold a box (common practice, no source; two girth arguments)."""
+    item = box(300, 200, 50)
+    fits = a_bag_site({"width_mm": 250, "length_mm": 350})
+    assert Outcome.PACKED is decide(order(item), Room.of(fits), fits.station).outcome
+    short = a_bag_site({"width_mm": 250, "length_mm": 349})
+    assert Outcome.MANUAL is decide(order(item), Room.of(short), short.station).outcome
