@@ -161,6 +161,7 @@ def _completes(run: _Run, deviations: Sequence[float | None]) -> bool:
     if len(known) < len(last):
         return False
     return any(
-        side * known[-1] > run.beyond and sum(side * z > run.beyond for z in known) >= run.needed
+        side * known[-1] > run.beyond + _ROUNDING
+        and sum(side * z > run.beyond + _ROUNDING for z in known) >= run.needed
         for side in (1, -1)
     )
