@@ -41,6 +41,7 @@ class ReasonCode(StrEnum):
     RULE = "rule"
     SUPPLY_OUT = "supply_out"
     PARCELS_NOT_LABELLED = "parcels_not_labelled"
+    ORDER_UNREADABLE = "order_unreadable"
     LABEL_REFUSED = "label_refused"
 
 

@@ -1,0 +1,45 @@
+"""`POST /v1/fit`: what would you do with this order? Nothing is packed, kept or printed."""
+
+from collections.abc import Callable, Sequence
+from datetime import date
+
+from fastapi import APIRouter
+
+from gateway.errors import UnknownStation
+from gateway.fit import Room, decide
+from schemas.base import Record, StationId
+from schemas.decision import Decision
+from schemas.goods import MeasuredSize
+from schemas.order import Order
+from schemas.station import Station
+
+
+class FitQuestion(Record):
+    """An order, and what else bears on its answer."""
+
+    order: Order
+    station: StationId | None = None
+    """Ask only this station."""
+    measured: MeasuredSize | None = None
+    """What a dimension scanner saw, for an order of one piece."""
+    on: date | None = None
+    """The day whose dated rules count; the newest where left empty."""
+
+
+def fit_router(room: Room, stations: Callable[[], Sequence[Station]]) -> APIRouter:
+    """The route; `stations` gives them with what they have loaded at the time of asking."""
+    router = APIRouter(tags=["fit"])
+
+    # not async: a long search runs in a thread of the server's pool
+    @router.post("/v1/fit", summary="Choose bags for an order without packing it")
+    def fit(asked: FitQuestion | Order) -> Decision:
+        """Take a question, or an order alone, and answer as `bagrelay fit` does."""
+        question = FitQuestion(order=asked) if isinstance(asked, Order) else asked
+        now = stations()
+        chosen = [station for station in now if question.station in {None, station.id}]
+        if not chosen:
+            known = ", ".join(station.id for station in now)
+            raise UnknownStation(f"there is no station {question.station!r}; there are {known}")
+        return decide(question.order, room, chosen, measured=question.measured, on=question.on)
+
+    return router
