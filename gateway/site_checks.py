@@ -11,6 +11,7 @@ from ipaddress import ip_address
 from urllib.parse import urlsplit
 from zoneinfo import available_timezones
 
+from gateway.fit import rules_report
 from gateway.site_file import Finding, Reading, Severity, looks_secret
 from gateway.station_checks import station_checks
 from schemas.site import Site
@@ -32,6 +33,7 @@ def cross_checks(reading: Reading) -> list[Finding]:
         *_example_prefix(site, reading),
         *_shared_addresses(site, reading),
         *_unused(site, reading),
+        *_rules(site, reading),
     ]
     for index, station in enumerate(site.station):
         found += station_checks(site, reading, index, station)
@@ -177,3 +179,13 @@ def _unused(site: Site, reading: Reading) -> Iterator[Finding]:
             yield Finding(
                 Severity.NOTE, reading.line_of("film", index), f"film {film.id}", "no bag uses it"
             )
+
+
+def _rules(site: Site, reading: Reading) -> Iterator[Finding]:
+    line_of = {
+        rule.name: reading.line_of("rule", index, "name") for index, rule in enumerate(site.rule)
+    }
+    for found in rules_report(site):
+        other = f" (the other rule: line {line_of[found.other]})" if found.other else ""
+        where = f"rule {found.rule}"
+        yield Finding(Severity.WARNING, line_of[found.rule], where, f"{found.text}{other}")

@@ -263,6 +263,7 @@ def test_four_inch_label_fits_a_104_mm_head() -> None:
         ("http://127.0.0.1:8090", "http://wms.example:8090", "in clear"),
         ("dots_per_mm = 11.811", "dots_per_mm = 11.0", "no usual head"),
         ("label_height_mm = 100.0", "label_height_mm = 300.0", "can't carry the label"),
+        ("thickness_below_um = 50", "thickness_below_um = 5", "can never apply"),
     ],
 )
 def test_risk_across_lines_is_a_warning(old: str, new: str, says: str) -> None:
