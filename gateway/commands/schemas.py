@@ -1,0 +1,47 @@
+"""`bagrelay schemas`: write the contract as JSON Schema, OpenAPI and AsyncAPI documents."""
+
+import json
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from gateway.contract_documents import documents
+
+GENERATED = Path(__file__).resolve().parents[2] / "schemas" / "generated"
+
+
+def schemas(
+    folder: Annotated[
+        Path, typer.Option("--to", help="Where to write them.", metavar="DIR")
+    ] = GENERATED,
+    check: Annotated[
+        bool, typer.Option("--check", help="Write nothing; fail when a file is out of date.")
+    ] = False,
+) -> None:
+    """Write the data contract as JSON Schema, OpenAPI and AsyncAPI documents."""
+    wanted = {folder / name: as_text(document) for name, document in documents().items()}
+    stale = [
+        path
+        for path, text in wanted.items()
+        if not path.exists() or path.read_text(encoding="utf-8") != text
+    ]
+    leftover = [path for path in sorted(folder.glob("*.json")) if path not in wanted]
+    if check:
+        for path in [*stale, *leftover]:
+            print(f"{path} is out of date; run `bagrelay schemas`")
+        raise typer.Exit(1 if stale or leftover else 0)
+    folder.mkdir(parents=True, exist_ok=True)
+    for path in stale:
+        path.write_text(wanted[path], encoding="utf-8")
+        print(f"wrote {path}")
+    for path in leftover:
+        path.unlink()
+        print(f"removed {path}")
+    print(f"{len(wanted)} documents are up to date")
+
+
+def as_text(document: Mapping[str, object]) -> str:
+    """The one way in which these documents are written, so that a diff shows changes only."""
+    return json.dumps(document, indent=1, ensure_ascii=False) + "\n"
