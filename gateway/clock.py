@@ -60,3 +60,8 @@ class ManualClock:
     def jump_wall(self, seconds: float) -> None:
         """Set the wall clock forwards or back, as a person or a time server does."""
         self._wall += timedelta(seconds=seconds)
+
+
+def instant_text(moment: datetime) -> str:
+    """UTC as RFC 3339 of one width, microseconds always written, so that text sorts as time."""
+    return moment.astimezone(UTC).strftime("%Y-%m-%dT%H:%M:%S.%fZ")

@@ -159,6 +159,18 @@ class CloudEvent(Record):
     data: JsonValue
 
 
+class AcceptedOutcome(StrEnum):
+    """What became of an event."""
+
+    QUEUED = "queued"
+    MANUAL = "manual"
+    ORDER_NOT_FOUND = "order_not_found"
+    ALREADY_IN_WORK = "already_in_work"
+    ALREADY_PACKED = "already_packed"
+    SCAN_JUDGED = "scan_judged"
+    RECORDED = "recorded"
+
+
 class Accepted(Record):
     """The answer to an event: it is durable."""
 
@@ -166,7 +178,11 @@ class Accepted(Record):
     id: EventId
     repeated: bool
     """The same event had been accepted before; nothing was done again."""
+    outcome: AcceptedOutcome
+    text: str = ""
+    """One sentence for the person at the station."""
     order_id: OrderId | None = None
+    parcel_ids: tuple[ParcelId, ...] = ()
     scan: ScanResult | None = None
     """For a label scanned: what the scan proved."""
     status_url: str | None = None

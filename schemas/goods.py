@@ -70,7 +70,7 @@ class Handling(Record):
     inner_bag: bool = False
     dangerous: DangerousGoods | None = None
     keep_apart: Annotated[str, StringConstraints(min_length=1, max_length=40)] | None = None
-    """Pieces of different keep-apart groups never share a parcel; pieces without one go anywhere."""
+    """Pieces of different groups never share a parcel; pieces without a group go anywhere."""
 
 
 class Item(Record):
@@ -110,7 +110,7 @@ class Item(Record):
 
 
 class MeasuredSize(Record):
-    """What a dimension scanner saw: the size of the goods as they lie, and optionally their mass."""
+    """What a dimension scanner saw: the size of the goods as they lie, and their mass if weighed."""
 
     size: Size
     mass_g: Grams | None = None

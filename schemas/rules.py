@@ -96,7 +96,7 @@ class DangerousGoodsApproval(Record):
 
 
 class Effect(Record):
-    """What the rule does. Ease adds to the need (the largest wins); limits lower (the least wins)."""
+    """What the rule does. Ease adds to the need, the largest wins; of limits the least wins."""
 
     ease_across_mm: Mm | None = None
     ease_along_mm: Mm | None = None
@@ -146,7 +146,7 @@ class MassUnit(StrEnum):
 
 
 class DimensionalWeight(Record):
-    """A dated way to turn size into billed mass: volume over divisor, side unit cubed per mass unit."""
+    """A dated way to turn size into billed mass: volume over divisor."""
 
     divisor: Annotated[int, Field(gt=0)]
     side_unit: Annotated[str, Field(pattern="^(cm|in)$")] = "cm"

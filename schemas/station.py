@@ -69,7 +69,7 @@ class Verify(StrEnum):
 
 
 class Retry(Record):
-    """The station's retry budget: applies only where nothing left the gateway or a retry is safe."""
+    """The station's retry budget, for faults after which a retry is safe."""
 
     attempts: Annotated[int, Field(ge=1, le=100)] = 6
     first_wait_s: Annotated[float, Field(gt=0, le=60)] = 0.2

@@ -1,0 +1,222 @@
+"""The composition root: the one place that builds the gateway's parts and joins them."""
+
+import os
+import secrets
+from collections.abc import AsyncIterator, Callable, Mapping
+from contextlib import asynccontextmanager
+from dataclasses import dataclass
+from hashlib import sha256
+from typing import Any
+
+import structlog
+from fastapi import APIRouter, FastAPI, Response
+
+from adapters import registry
+from adapters.contract import LineSettings, StationAdapter
+from adapters.errors import Misconfigured
+from gateway import fit_route, problems
+from gateway.clock import Clock, SystemClock
+from gateway.desk import Desk
+from gateway.dispatch import http as stations_http
+from gateway.dispatch.dispatcher import Dispatcher
+from gateway.dispatch.station_state import ensure_row
+from gateway.dispatch.supply import first_loads, now_at
+from gateway.fit import Room
+from gateway.intake import http as events_http
+from gateway.intake.accept import Intake
+from gateway.intake.labelling import Labeller
+from gateway.intake.pack import Packer
+from gateway.intake.serials import Serials
+from gateway.intake.signals import Signals
+from gateway.intake.wms import WmsClient
+from gateway.label import Template, load_template
+from gateway.ledger import http as orders_http
+from gateway.metrics import Metrics
+from gateway.store.store import Store
+from gateway.store.work import Work
+from schemas.decision import Outcome
+from schemas.ledger import EntryKind
+from schemas.site import Gs1Settings, Site
+from schemas.station import LineToStation, Role, Station
+
+log = structlog.get_logger(__name__)
+
+VERSION = "0.1.0"
+MakeAdapter = Callable[[Station], StationAdapter]
+
+
+@dataclass(frozen=True, slots=True)
+class Gateway:
+    """Everything of a running gateway. Built by `build`, started and stopped by the app."""
+
+    site: Site
+    store: Store
+    dispatcher: Dispatcher
+    intake: Intake
+    desk: Desk
+    metrics: Metrics
+    room: Room
+    wms: WmsClient | None
+
+    async def start(self) -> None:
+        """Bring the store up, make the stations known, start the lanes."""
+        self.store.start()
+        await self.store.write(lambda work: _take_up(work, self.site))
+        await self.dispatcher.start()
+        log.info("gateway.started", site=self.site.name, stations=len(self.site.station))
+
+    async def stop(self) -> None:
+        """Finish what is being sent and let go of everything."""
+        await self.dispatcher.stop()
+        if self.wms is not None:
+            await self.wms.close()
+        self.store.close()
+        log.info("gateway.stopped")
+
+
+def build(
+    site: Site,
+    *,
+    clock: Clock | None = None,
+    environment: Mapping[str, str] | None = None,
+    make_adapter: MakeAdapter | None = None,
+) -> Gateway:
+    """Build a gateway for a site. Opens nothing. Raises `Misconfigured` for a station's options."""
+    clock = clock or SystemClock()
+    environment = os.environ if environment is None else environment
+    make_adapter = make_adapter or adapter_of
+    run_id = secrets.token_hex(6)
+    metrics = Metrics()
+    store = Store(site.store.url, clock)
+    room = Room.of(site)
+    wms = WmsClient(site.wms, environment) if site.wms else None
+    serials = Serials(store)
+    labeller = Labeller(site, site_templates(site))
+    packer = Packer(
+        room=room,
+        store=store,
+        clock=clock,
+        metrics=metrics,
+        labeller=labeller,
+        serials=serials,
+        wms=wms,
+    )
+    intake = Intake(site, store, metrics, packer)
+    dispatcher = Dispatcher(
+        run_id,
+        {station.id: (station, make_adapter(station)) for station in site.station},
+        store,
+        clock,
+        metrics,
+        Signals(run_id, intake, store).take,
+    )
+    desk = Desk(
+        site=site, store=store, clock=clock, packer=packer, labeller=labeller, serials=serials
+    )
+    return Gateway(site, store, dispatcher, intake, desk, metrics, room, wms)
+
+
+def create_app(gateway: Gateway) -> FastAPI:
+    """The HTTP application of a gateway; starting and stopping it starts and stops the gateway."""
+
+    @asynccontextmanager
+    async def lifespan(_app: FastAPI) -> AsyncIterator[None]:
+        await gateway.start()
+        try:
+            yield
+        finally:
+            await gateway.stop()
+
+    app = FastAPI(
+        title="bagrelay",
+        version=VERSION,
+        summary="From a scanned order to a verified bag.",
+        lifespan=lifespan,
+    )
+    problems.install(app)
+    stations = {station.id: station for station in gateway.site.station}
+    app.include_router(events_http.routes(gateway.intake, gateway.site.http.max_body_bytes))
+    app.include_router(
+        stations_http.reading(
+            stations,
+            gateway.store,
+            lambda name: (gateway.dispatcher.view(name), gateway.dispatcher.owns(name)),
+            lambda conn: orders_http.summaries(conn, outcome=Outcome.MANUAL, limit=100),
+        )
+    )
+    app.include_router(stations_http.acting(gateway.desk))
+    app.include_router(orders_http.routes(gateway.store))
+    app.include_router(
+        fit_route.fit_router(
+            gateway.room,
+            lambda: gateway.store.read_now(
+                lambda conn: [now_at(conn, station) for station in gateway.site.station]
+            ),
+        )
+    )
+    app.include_router(_probes(gateway))
+    return app
+
+
+def _probes(gateway: Gateway) -> APIRouter:
+    router = APIRouter(tags=["probes"])
+
+    @router.get("/healthz")
+    async def healthz() -> dict[str, str]:
+        """The process answers."""
+        return {"status": "ok"}
+
+    @router.get("/readyz")
+    async def readyz() -> dict[str, str]:
+        """The store takes writes; 503 otherwise."""
+        await gateway.store.write(lambda work: work.now)
+        return {"status": "ready"}
+
+    @router.get("/metrics", response_class=Response)
+    async def metrics() -> Response:
+        """Figures in the Prometheus text format."""
+        return Response(gateway.metrics.text(), media_type="text/plain; version=0.0.4")
+
+    return router
+
+
+def adapter_of(station: Station) -> StationAdapter:
+    """The adapter of a station, composed where it has several lines. Raises `Misconfigured`."""
+    if len(station.lines) == 1:
+        return _line(station, station.lines[0])
+    parts: dict[Role, StationAdapter] = {line.role: _line(station, line) for line in station.lines}
+    from adapters.composed import Composed
+
+    return Composed(parts)
+
+
+def _line(station: Station, line: LineToStation) -> StationAdapter:
+    try:
+        return registry.build(line.kind, LineSettings(station.id, line.options))
+    except Misconfigured as wrong:
+        raise Misconfigured(f"station {station.id}: {wrong.what}", do=wrong.do) from wrong
+
+
+def site_templates(site: Site) -> dict[str, Template]:
+    """The site's own label templates, by file name without its ending. Raises `LabelError`."""
+    if site.templates_dir is None:
+        return {}
+    return {
+        path.stem: load_template(path.read_text(encoding="utf-8"), path.stem)
+        for path in sorted(site.templates_dir.glob("*.toml"))
+    }
+
+
+def _take_up(work: Work, site: Site) -> None:
+    for station in site.station:
+        ensure_row(work, station.id)
+        first_loads(work, station)
+    work.record(EntryKind.GATEWAY_STARTED, version=VERSION)
+    digest = sha256(site.model_dump_json().encode()).hexdigest()
+    work.record(EntryKind.SITE_LOADED, name=site.name, sha256=digest)
+
+
+def openapi() -> dict[str, Any]:
+    """The OpenAPI document of the service; needs no site, no store and no station."""
+    site = Site(name="openapi", gs1=Gs1Settings(company_prefix="9521234"), station=())
+    return create_app(build(site, environment={})).openapi()

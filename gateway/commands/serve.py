@@ -1,0 +1,46 @@
+"""`bagrelay serve`: run the gateway for a site."""
+
+import sys
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+
+def serve(
+    site_file: Annotated[Path, typer.Argument(metavar="SITE.toml", help="The site file.")],
+    host: Annotated[str | None, typer.Option(help="Listen here instead.")] = None,
+    port: Annotated[int | None, typer.Option(help="Listen on this port instead.")] = None,
+) -> None:
+    """Run the gateway until it is told to stop (Ctrl-C or SIGTERM).
+
+    A stop finishes what is being sent. Exit code 0: stopped as told. 2: the site file is wrong.
+    The gateway is never a safety function: guards and stops belong to the machines.
+    """
+    import uvicorn
+
+    from adapters.errors import StationFault
+    from gateway import logs
+    from gateway.app import build, create_app
+    from gateway.label import LabelError
+    from gateway.site_file import SiteFileWrong, load
+
+    logs.configure()
+    try:
+        site = load(site_file)
+        gateway = build(site)
+    except SiteFileWrong as wrong:
+        print(wrong, file=sys.stderr)
+        print(f"Run `bagrelay check {site_file}` for every finding.", file=sys.stderr)
+        raise typer.Exit(2) from None
+    except (StationFault, LabelError) as wrong:
+        print(f"{site_file}: {wrong}", file=sys.stderr)
+        raise typer.Exit(2) from None
+    uvicorn.run(
+        create_app(gateway),
+        host=host or site.http.host,
+        port=site.http.port if port is None else port,
+        log_config=None,
+        access_log=False,
+        timeout_graceful_shutdown=10,
+    )

@@ -1,0 +1,179 @@
+"""All lanes of this process: started, leased, woken, listened to and stopped together."""
+
+import asyncio
+from collections.abc import Awaitable, Callable, Mapping
+from contextlib import suppress
+
+import structlog
+
+from adapters.contract import StationAdapter
+from adapters.errors import StationFault
+from gateway.clock import Clock
+from gateway.dispatch import lease as leases
+from gateway.dispatch.lane import Lane, LaneView
+from gateway.dispatch.lease import Lease
+from gateway.errors import GatewayError
+from gateway.metrics import Metrics
+from gateway.store.store import Store
+from schemas.station import Signal, Station
+
+log = structlog.get_logger(__name__)
+
+LEASE_S = 6.0
+RENEW_S = 2.0
+LISTEN_AGAIN_S = 1.0
+
+OnSignal = Callable[[Station, Signal], Awaitable[None]]
+
+
+class Dispatcher:
+    """Runs one lane for each station whose lease this process holds."""
+
+    def __init__(
+        self,
+        owner: str,
+        stations: Mapping[str, tuple[Station, StationAdapter]],
+        store: Store,
+        clock: Clock,
+        metrics: Metrics,
+        on_signal: OnSignal,
+    ) -> None:
+        self.owner = owner
+        self._store = store
+        self._clock = clock
+        self._on_signal = on_signal
+        self._leases: dict[str, Lease] = {}
+        self._tasks: set[asyncio.Task[None]] = set()
+        self._stop = asyncio.Event()
+        self._loop: asyncio.AbstractEventLoop | None = None
+        self._lanes = {
+            name: Lane(station, adapter, store, clock, metrics, self._lease_of(name))
+            for name, (station, adapter) in stations.items()
+        }
+
+    def _lease_of(self, station: str) -> Callable[[], Lease | None]:
+        def current() -> Lease | None:
+            lease = self._leases.get(station)
+            if lease is None or self._clock.monotonic() >= lease.good_until:
+                return None
+            return lease
+
+        return current
+
+    def view(self, station: str) -> LaneView:
+        """What the station's lane is doing in this process."""
+        return self._lanes[station].view
+
+    def owns(self, station: str) -> bool:
+        """Whether this process sends to the station now."""
+        return self._lease_of(station)() is not None
+
+    async def start(self) -> None:
+        """Take leases and start every lane."""
+        self._loop = asyncio.get_running_loop()
+        self._store.on_wake(self._wake_from_any_thread)
+        await self._renew()
+        self._spawn(self._keep_leases(), "leases")
+        for name, lane in self._lanes.items():
+            self._spawn(lane.run(), f"lane {name}")
+            self._spawn(self._listen(lane), f"signals {name}")
+
+    async def stop(self, within_s: float = 10.0) -> None:
+        """Let every lane finish what it is sending, then hand the leases back."""
+        self._stop.set()
+        for lane in self._lanes.values():
+            lane.stop()
+        if self._tasks:
+            _, late = await asyncio.wait(self._tasks, timeout=within_s)
+            for task in late:
+                task.cancel()
+            if late:
+                await asyncio.wait(late)
+        with suppress(GatewayError):
+            await self._store.write(lambda work: leases.give_up(work, self.owner))
+
+    def wake(self, station: str) -> None:
+        """There may be work for a station; called on the loop."""
+        lane = self._lanes.get(station)
+        if lane is not None:
+            lane.wake()
+
+    def _wake_from_any_thread(self, stations: frozenset[str]) -> None:
+        if self._loop is not None and not self._loop.is_closed():
+            self._loop.call_soon_threadsafe(self._wake_all, stations)
+
+    def _wake_all(self, stations: frozenset[str]) -> None:
+        for station in stations:
+            self.wake(station)
+
+    def _spawn(self, work: Awaitable[None], name: str) -> None:
+        task = asyncio.ensure_future(work)
+        if isinstance(task, asyncio.Task):
+            task.set_name(name)
+        self._tasks.add(task)
+        task.add_done_callback(self._tasks.discard)
+
+    async def _keep_leases(self) -> None:
+        while not self._stop.is_set():
+            with suppress(TimeoutError):
+                async with asyncio.timeout(RENEW_S):
+                    await self._stop.wait()
+                    return
+            try:
+                await self._renew()
+            except GatewayError as failure:
+                log.warning("leases.not_renewed", text=failure.detail)
+            for name in self._lanes:
+                self.wake(name)
+
+    async def _renew(self) -> None:
+        asked = self._clock.monotonic()
+        epochs = await self._store.write(
+            lambda work: leases.renew(
+                work,
+                self.owner,
+                self._lanes,
+                seconds=LEASE_S,
+                at=self._store.shared_now(work),
+                alone=not self._store.shared,
+            )
+        )
+        self._leases = {
+            station: Lease(station, self.owner, epoch, asked + LEASE_S)
+            for station, epoch in epochs.items()
+        }
+
+    async def _listen(self, lane: Lane) -> None:
+        """Hand on what the station reports, and listen again when its line was lost."""
+        while not self._stop.is_set():
+            if self.owns(lane.station.id):
+                await self._listen_once(lane)
+            with suppress(TimeoutError):
+                async with asyncio.timeout(LISTEN_AGAIN_S):
+                    await self._stop.wait()
+
+    async def _listen_once(self, lane: Lane) -> None:
+        stopped = asyncio.ensure_future(self._stop.wait())
+        listening = asyncio.ensure_future(self._hand_on(lane))
+        try:
+            await asyncio.wait({stopped, listening}, return_when=asyncio.FIRST_COMPLETED)
+        finally:
+            for task in (stopped, listening):
+                task.cancel()
+            await asyncio.gather(stopped, listening, return_exceptions=True)
+
+    async def _hand_on(self, lane: Lane) -> None:
+        try:
+            await lane.adapter.open()
+            async for signal in lane.adapter.signals():
+                try:
+                    await self._on_signal(lane.station, signal)
+                except GatewayError as refused:
+                    log.warning(
+                        "signal.refused",
+                        station=lane.station.id,
+                        signal=signal.kind.value,
+                        text=refused.detail,
+                    )
+        except StationFault as fault:
+            log.debug("signals.ended", station=lane.station.id, text=fault.what)

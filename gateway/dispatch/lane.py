@@ -1,0 +1,284 @@
+"""One lane: the strict queue of one station, and the only task that sends to it."""
+
+import asyncio
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import structlog
+from tenacity import AsyncRetrying, RetryCallState, retry_if_exception_type, stop_after_attempt
+from tenacity.wait import wait_random_exponential
+
+from adapters.contract import AsksFate, StationAdapter
+from adapters.errors import FateUnknown, NeedsPerson, NothingSent, StationFault
+from gateway.clock import Clock
+from gateway.dispatch import lane_steps
+from gateway.dispatch.after_fault import Next, after_fault
+from gateway.dispatch.lane_steps import Idle, LeftOver, Taken
+from gateway.dispatch.lease import Lease, LeaseLost
+from gateway.errors import GatewayError
+from gateway.metrics import Metrics
+from gateway.store import jobs
+from gateway.store.jobs import JobRow
+from gateway.store.store import Store
+from schemas.job import JobState
+from schemas.station import Fate, Receipt, Station
+
+log = structlog.get_logger(__name__)
+
+ASK_AGAIN_S = 1.0
+PERSON_WAIT_S = 5.0
+
+
+class _Again(Exception):
+    """The try failed in a way that makes another try safe."""
+
+
+@dataclass(slots=True)
+class LaneView:
+    """What a lane is doing, for pages and probes. Not durable: a hint, never a truth."""
+
+    waits_for: str = ""
+    faults_in_a_row: int = 0
+    breaker_open: bool = False
+    connected: bool = False
+
+
+class Lane:
+    """Takes jobs one by one and delivers each through the adapter, as far as the line can prove."""
+
+    def __init__(
+        self,
+        station: Station,
+        adapter: StationAdapter,
+        store: Store,
+        clock: Clock,
+        metrics: Metrics,
+        lease: Callable[[], Lease | None],
+    ) -> None:
+        self.station = station
+        self.adapter = adapter
+        self.view = LaneView()
+        self._store = store
+        self._clock = clock
+        self._metrics = metrics
+        self._lease = lease
+        self._work = asyncio.Event()
+        self._stop = asyncio.Event()
+        self._log = log.bind(station=station.id)
+
+    def wake(self) -> None:
+        """There may be work."""
+        self._work.set()
+
+    def stop(self) -> None:
+        """Finish what is being sent, then end."""
+        self._stop.set()
+        self._work.set()
+
+    async def run(self) -> None:
+        """Until stopped. Lets no exception out but a cancellation: a lane must not fall silent."""
+        while not self._stop.is_set():
+            self._work.clear()
+            try:
+                busy = await self._step()
+            except LeaseLost as lost:
+                self._log.warning("lane.lease_lost", text=str(lost))
+                busy = False
+            except GatewayError as failure:
+                self._log.error("lane.step_failed", text=failure.detail)
+                await self._pause(ASK_AGAIN_S)
+                busy = True
+            except Exception:  # noqa: BLE001 - logged; the lane must live
+                self._log.exception("lane.broke")
+                await self._pause(ASK_AGAIN_S)
+                busy = True
+            if not busy:
+                await self._work.wait()
+        await self._close()
+
+    async def _step(self) -> bool:
+        lease = self._lease()
+        if lease is None:
+            return False
+        taken = await self._store.write(
+            lambda work: lane_steps.take_next(work, self.station, lease)
+        )
+        match taken:
+            case Taken():
+                await self._send(taken, lease)
+                return True
+            case LeftOver(job=job):
+                await self._recover(job, lease)
+                return True
+            case Idle.DOUBT:
+                return await self._ask_again(lease)
+            case _:
+                return False
+
+    async def _send(self, first: Taken, lease: Lease) -> None:
+        """Try, and try again where the table of faults says that it is safe."""
+        budget = self.station.retry
+        tries = AsyncRetrying(
+            retry=retry_if_exception_type(_Again),
+            wait=self._wait_before_retry,
+            stop=stop_after_attempt(budget.attempts),
+            sleep=self._pause,
+            reraise=True,
+        )
+        taken: Taken | None = first
+        try:
+            async for attempt in tries:
+                with attempt:
+                    if taken is None:
+                        taken = await self._take_same(first.job, lease)
+                        if taken is None:
+                            return
+                    job, taken = taken, None
+                    await self._try_once(job, lease)
+        except _Again:
+            await self._open_breaker()
+
+    def _wait_before_retry(self, state: RetryCallState) -> float:
+        budget = self.station.retry
+        spread = wait_random_exponential(multiplier=budget.first_wait_s, max=budget.longest_wait_s)
+        return float(spread(state))
+
+    async def _take_same(self, job: JobRow, lease: Lease) -> Taken | None:
+        """Take the job again; None when a person, a hold or another process came between."""
+        if self._stop.is_set():
+            return None
+        taken = await self._store.write(
+            lambda work: lane_steps.take_next(work, self.station, lease)
+        )
+        if isinstance(taken, Taken) and taken.job.job_id != job.job_id:
+            await self._try_once(taken, lease)
+            return None
+        return taken if isinstance(taken, Taken) else None
+
+    async def _try_once(self, taken: Taken, lease: Lease) -> None:
+        started = self._clock.monotonic()
+        try:
+            if started >= lease.good_until:
+                raise NothingSent("The lease on the lane ended before anything was sent.")
+            receipt = await self._deliver(taken)
+        except StationFault as fault:
+            await self._failed(taken.job, fault, lease)
+            return
+        self._metrics.delivered(self.station.id, self._clock.monotonic() - started)
+        self._recovered()
+        await self._store.write(
+            lambda work: lane_steps.delivered(work, self.station, lease, taken.job, receipt)
+        )
+
+    async def _deliver(self, taken: Taken) -> Receipt:
+        """One delivery with a deadline; what ends without an answer is unknown, never "not sent"."""
+        await self.adapter.open()
+        if not self.view.connected:
+            self.view.connected = True
+            self._log.info("station.connected")
+        try:
+            async with asyncio.timeout(self.adapter.claims.deliver_within_s):
+                return await self.adapter.deliver(taken.order)
+        except TimeoutError as late:
+            raise FateUnknown(
+                f"No answer within {self.adapter.claims.deliver_within_s:g} s.",
+                do="Look whether the label came out.",
+            ) from late
+
+    async def _failed(self, job: JobRow, fault: StationFault, lease: Lease) -> None:
+        following = after_fault(self.adapter.claims, fault)
+        self._metrics.fault(self.station.id, following.value)
+        self._note_fault(fault)
+        match following:
+            case Next.RETRY:
+                await self._store.write(
+                    lambda work: lane_steps.failed(work, lease, job, JobState.QUEUED, fault)
+                )
+                raise _Again
+            case Next.WAIT_FOR_PERSON:
+                await self._store.write(
+                    lambda work: lane_steps.failed(work, lease, job, JobState.QUEUED, fault)
+                )
+                self.view.waits_for = f"{fault.what} {fault.do}".strip()
+                await self._pause(PERSON_WAIT_S)
+            case Next.REFUSED:
+                await self._store.write(
+                    lambda work: lane_steps.failed(work, lease, job, JobState.REFUSED, fault)
+                )
+            case Next.HOLD:
+                await self._store.write(
+                    lambda work: lane_steps.misconfigured(work, lease, job, fault)
+                )
+            case Next.ASK | Next.IN_DOUBT:
+                await self._store.write(
+                    lambda work: lane_steps.failed(work, lease, job, JobState.IN_DOUBT, fault)
+                )
+
+    async def _recover(self, job: JobRow, lease: Lease) -> None:
+        """A job was being sent when its process died: what left it, nobody can tell."""
+        fault = FateUnknown("The gateway stopped while this job was being sent.")
+        try:
+            await self._failed(job, fault, lease)
+        except _Again:
+            return
+
+    async def _ask_again(self, lease: Lease) -> bool:
+        """Ask the station about the job in doubt; False where only a person or a scan can tell."""
+        adapter = self.adapter
+        job = await self._store.read(lambda conn: jobs.open_job(conn, self.station.id))
+        if job is None:
+            return True
+        if not (adapter.claims.can_be_asked and isinstance(adapter, AsksFate)):
+            self.view.waits_for = f"job {job.job_id} is in doubt: a person or a scan must tell"
+            return False
+        try:
+            await adapter.open()
+            async with asyncio.timeout(adapter.claims.state_within_s):
+                fate = await adapter.fate(job.job_id)
+        except (StationFault, TimeoutError):
+            await self._pause(ASK_AGAIN_S)
+            return True
+        if fate is Fate.CANNOT_TELL:
+            self.view.waits_for = f"the station can't tell what became of job {job.job_id}"
+            return False
+        await self._store.write(
+            lambda work: lane_steps.told_fate(work, self.station, lease, job, fate)
+        )
+        self._recovered()
+        return True
+
+    def _note_fault(self, fault: StationFault) -> None:
+        self.view.faults_in_a_row += 1
+        self.view.waits_for = fault.what
+        if self.view.connected and isinstance(fault, (NothingSent, FateUnknown, NeedsPerson)):
+            self.view.connected = False
+            self._log.warning("station.lost", fault=type(fault).__name__, text=fault.what)
+
+    def _recovered(self) -> None:
+        self.view.faults_in_a_row = 0
+        self.view.waits_for = ""
+        self.view.breaker_open = False
+
+    async def _open_breaker(self) -> None:
+        """The station's budget is spent: let it be for a while. Its jobs stay where they are."""
+        self.view.breaker_open = True
+        self._metrics.breaker(self.station.id, is_open=True)
+        self._log.warning("station.breaker_open", seconds=self.station.retry.breaker_open_s)
+        await self._pause(self.station.retry.breaker_open_s)
+        self.view.breaker_open = False
+        self._metrics.breaker(self.station.id, is_open=False)
+        self._work.set()
+
+    async def _pause(self, seconds: float) -> None:
+        """Wait, but not through a stop."""
+        try:
+            async with asyncio.timeout(seconds):
+                await self._stop.wait()
+        except TimeoutError:
+            return
+
+    async def _close(self) -> None:
+        try:
+            await self.adapter.close()
+        except StationFault as fault:
+            self._log.warning("station.close_failed", text=fault.what)

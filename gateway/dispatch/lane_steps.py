@@ -1,0 +1,150 @@
+"""The durable steps of a lane, each one transaction, each refused once the lease is lost."""
+
+from dataclasses import dataclass
+from datetime import timedelta
+from enum import StrEnum
+
+from adapters.errors import StationFault
+from gateway.dispatch.holds import open_hold, open_of
+from gateway.dispatch.lease import Lease, fence
+from gateway.dispatch.moves import move
+from gateway.dispatch.row import enter, has_room
+from gateway.dispatch.supply import count_down, loads_of
+from gateway.store import jobs
+from gateway.store.jobs import JobRow
+from gateway.store.work import Work
+from schemas.job import JobState
+from schemas.ledger import EntryKind
+from schemas.order import LabelLanguage
+from schemas.station import Fate, Receipt, ReceiptStage, Station, StationOrder
+
+
+class Idle(StrEnum):
+    """Why a lane has nothing to send."""
+
+    EMPTY = "empty"
+    HELD = "held"
+    ROW_FULL = "row_full"
+    DOUBT = "doubt"
+
+
+@dataclass(frozen=True, slots=True)
+class Taken:
+    """A job that is now in `sending`, and what to hand to the adapter."""
+
+    job: JobRow
+    order: StationOrder
+
+
+@dataclass(frozen=True, slots=True)
+class LeftOver:
+    """A job that was being sent when its process died or lost the lane."""
+
+    job: JobRow
+
+
+def take_next(work: Work, station: Station, lease: Lease) -> Taken | LeftOver | Idle:
+    """Move the next job to `sending`, or say why none may go."""
+    fence(work, lease)
+    open_one = jobs.open_job(work.conn, station.id)
+    if open_one is not None:
+        return LeftOver(open_one) if open_one.state is JobState.SENDING else Idle.DOUBT
+    if open_of(work.conn, station.id) is not None:
+        return Idle.HELD
+    if not has_room(jobs.row_of(work.conn, station.id), station):
+        return Idle.ROW_FULL
+    while (job := jobs.next_waiting(work.conn, station.id)) is not None:
+        if job.attempt == 0 and work.now - job.created > timedelta(seconds=station.stale_after_s):
+            waited = int((work.now - job.created).total_seconds() // 60)
+            move(work, job, JobState.STALE, f"it waited {waited} min; the goods may have left")
+            continue
+        label = jobs.label_of(work.conn, job.label_sha256)
+        sending = move(work, job, JobState.SENDING, "the lane takes it", attempt=job.attempt + 1)
+        if label is None or label[1] is None:
+            move(work, sending, JobState.REFUSED, "the label's bytes were erased; reprint it")
+            continue
+        return Taken(sending, _order(work, sending, label[0], label[1]))
+    return Idle.EMPTY
+
+
+def _order(work: Work, job: JobRow, language: str, label: bytes) -> StationOrder:
+    bag = jobs.parcel_of(work.conn, job.parcel_id).bag
+    slot = next((load.slot for load in loads_of(work.conn, job.station) if load.bag == bag.id), 1)
+    return StationOrder(
+        job_id=job.job_id,
+        bag=bag.id,
+        slot=slot,
+        width_mm=bag.width_mm,
+        length_mm=bag.length_mm,
+        language=LabelLanguage(language),
+        label=label,
+        expected_scans=job.expected_scans,
+        repeat_of=job.reprint_of,
+    )
+
+
+def delivered(work: Work, station: Station, lease: Lease, job: JobRow, receipt: Receipt) -> None:
+    """The adapter's receipt: the job has left us, and the bag enters the row."""
+    fence(work, lease)
+    printed = receipt.stage in (ReceiptStage.PRINTED, ReceiptStage.SEALED)
+    moved = move(
+        work,
+        job,
+        JobState.PRINTED if printed else JobState.SENT,
+        f"{receipt.stage.value}{'; the station had it before' if receipt.repeated else ''}",
+        bytes_sent=receipt.bytes_sent,
+        device_job=receipt.device_job,
+        repeated=receipt.repeated,
+    )
+    _in_the_row(work, station, moved)
+
+
+def _in_the_row(work: Work, station: Station, job: JobRow) -> None:
+    enter(work, job, station)
+    count_down(work, station, jobs.parcel_of(work.conn, job.parcel_id))
+
+
+def failed(work: Work, lease: Lease, job: JobRow, to: JobState, fault: StationFault) -> JobRow:
+    """The delivery failed and the table of faults says what the job becomes."""
+    fence(work, lease)
+    reason = fault.what if not fault.do else f"{fault.what} {fault.do}"
+    return move(
+        work,
+        job,
+        to,
+        reason[:500],
+        fault=type(fault).__name__,
+        bytes_sent=fault.bytes_sent,
+        attempt_number=job.attempt,
+    )
+
+
+def misconfigured(work: Work, lease: Lease, job: JobRow, fault: StationFault) -> None:
+    """The station and the site file disagree: hold, so that nothing is tried again and again."""
+    back = failed(work, lease, job, JobState.QUEUED, fault)
+    open_hold(work, job.station, "misconfigured", f"{fault.what} {fault.do}".strip(), job=back)
+
+
+def told_fate(work: Work, station: Station, lease: Lease, job: JobRow, fate: Fate) -> bool:
+    """The station was asked about a job in doubt; whether that settled it."""
+    fence(work, lease)
+    if fate is Fate.CANNOT_TELL:
+        return False
+    to = {
+        Fate.PRINTED: JobState.PRINTED,
+        Fate.WAITING: JobState.SENT,
+        Fate.UNKNOWN_JOB: JobState.QUEUED,
+    }[fate]
+    moved = move(work, job, to, f"the station was asked and says: {fate.value}")
+    work.record(
+        EntryKind.DOUBT_SETTLED,
+        order_id=job.order_id,
+        parcel_id=job.parcel_id,
+        job_id=job.job_id,
+        station=job.station,
+        by="station",
+        printed=fate is Fate.PRINTED,
+    )
+    if to is not JobState.QUEUED:
+        _in_the_row(work, station, moved)
+    return True

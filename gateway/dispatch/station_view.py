@@ -1,0 +1,91 @@
+"""A station as people see it now, and everything that waits for a person."""
+
+import json
+from collections.abc import Callable
+
+from sqlalchemy.engine import Connection
+
+from gateway.dispatch import holds
+from gateway.dispatch.lane import LaneView
+from gateway.dispatch.station_state import known_state
+from gateway.dispatch.supply import loads_of
+from gateway.store import jobs
+from gateway.store.jobs import JobRow
+from schemas.job import JobState
+from schemas.station import Station
+from schemas.views import HoldView, RowBag, StationView, WaitingJob
+
+LaneOf = Callable[[str], tuple[LaneView, bool]]
+"""What a station's lane is doing here, and whether this process sends to it."""
+
+_QUESTIONS = {
+    JobState.IN_DOUBT: (
+        "Did the label of order {order} come out at {station}?",
+        ("printed", "not_printed", "thrown_away"),
+    ),
+    JobState.REFUSED: (
+        "{station} refused the label of order {order}. Send it again?",
+        ("send_again", "give_up"),
+    ),
+    JobState.STALE: (
+        "Order {order} waited long at {station}; are its goods still here?",
+        ("send_again", "give_up"),
+    ),
+}
+
+
+def station_view(conn: Connection, station: Station, lane_of: LaneOf) -> StationView:
+    """The station now, from the store and from this process's lane."""
+    lane, sends_here = lane_of(station.id)
+    held = holds.open_of(conn, station.id)
+    state = known_state(conn, station.id)
+    row = [_bag(job) for job in jobs.row_of(conn, station.id)]
+    open_job = jobs.open_job(conn, station.id)
+    return StationView(
+        station=station.id,
+        name=station.name,
+        machine_state=state.machine_state,
+        state_detail=state.state_detail,
+        held=HoldView(since=held.since, kind=held.kind, text=held.text, job_id=held.job_id)
+        if held
+        else None,
+        waits_for=lane.waits_for,
+        breaker_open=lane.breaker_open,
+        sends_here=sends_here,
+        lane_length=jobs.lane_length(conn, station.id),
+        in_doubt=open_job.job_id if open_job and open_job.state is JobState.IN_DOUBT else None,
+        load_now=row[0] if row and row[0].position == 0 else None,
+        row=tuple(row),
+        loaded=loads_of(conn, station.id),
+        last_scan=json.loads(state.last_scan) if state.last_scan else None,
+    )
+
+
+def waiting_jobs(conn: Connection) -> list[WaitingJob]:
+    """Jobs that wait for a person, each with one plain question and its answers."""
+    return [_question(job) for job in jobs.needing_person(conn)]
+
+
+def _question(job: JobRow) -> WaitingJob:
+    question, answers = _QUESTIONS[job.state]
+    return WaitingJob(
+        job_id=job.job_id,
+        order_id=job.order_id,
+        station=job.station,
+        state=job.state,
+        since=job.changed,
+        question=question.format(order=job.order_id, station=job.station),
+        answers=answers,
+        note=job.note,
+    )
+
+
+def _bag(job: JobRow) -> RowBag:
+    assert job.row_position is not None
+    return RowBag(
+        position=job.row_position,
+        job_id=job.job_id,
+        order_id=job.order_id,
+        parcel_id=job.parcel_id,
+        expected_scans=job.expected_scans,
+    )

@@ -1,0 +1,128 @@
+"""What a station has loaded now: counted down by job, set at a change."""
+
+from dataclasses import dataclass
+
+import sqlalchemy as sa
+from sqlalchemy.engine import Connection
+
+from gateway.store.tables import supplies
+from gateway.store.work import Work
+from schemas.decision import Parcel
+from schemas.events import Outgoing, OutgoingType, SupplyChanged
+from schemas.ledger import EntryKind
+from schemas.station import Load, Station
+
+
+def loads_of(conn: Connection, station: str) -> tuple[Load, ...]:
+    """The station's supplies as last set and counted."""
+    return tuple(
+        Load(
+            bag=row.bag,
+            slot=row.slot,
+            pieces_left=row.pieces_left,
+            metres_left=row.metres_left,
+            low_at=row.low_at,
+        )
+        for row in conn.execute(
+            sa.select(supplies).where(supplies.c.station == station).order_by(supplies.c.slot)
+        )
+    )
+
+
+def now_at(conn: Connection, station: Station) -> Station:
+    """The station with what is loaded on it now."""
+    return station.model_copy(update={"loaded": loads_of(conn, station.id)})
+
+
+def first_loads(work: Work, station: Station) -> None:
+    """Take over the site file's loads where the store knows none yet for that slot."""
+    known = {load.slot for load in loads_of(work.conn, station.id)}
+    for load in station.loaded:
+        if load.slot not in known:
+            work.conn.execute(
+                sa.insert(supplies).values(
+                    station=station.id, changed=work.now, **load.model_dump()
+                )
+            )
+
+
+def set_load(work: Work, change: SupplyChanged, actor: str) -> None:
+    """A roll, box or film was changed or counted."""
+    low_at = work.conn.execute(
+        sa.select(supplies.c.low_at).where(
+            supplies.c.station == change.station, supplies.c.slot == change.slot
+        )
+    ).scalar_one_or_none()
+    work.conn.execute(
+        sa.delete(supplies).where(
+            supplies.c.station == change.station, supplies.c.slot == change.slot
+        )
+    )
+    work.conn.execute(
+        sa.insert(supplies).values(
+            station=change.station,
+            slot=change.slot,
+            bag=change.bag,
+            pieces_left=change.pieces_left,
+            metres_left=change.metres_left,
+            low_at=low_at,
+            changed=work.now,
+        )
+    )
+    work.record(
+        EntryKind.SUPPLY_CHANGED,
+        actor=actor,
+        station=change.station,
+        slot=change.slot,
+        bag=change.bag,
+        pieces_left=change.pieces_left,
+        metres_left=change.metres_left,
+    )
+    work.wake(change.station)
+
+
+@dataclass(frozen=True, slots=True)
+class _Left:
+    before: float
+    after: float
+    unit: str
+
+
+def count_down(work: Work, station: Station, parcel: Parcel) -> None:
+    """One bag was used. Tells once when the supply becomes low."""
+    row = work.conn.execute(
+        sa.select(supplies)
+        .where(supplies.c.station == station.id, supplies.c.bag == parcel.bag.id)
+        .order_by(supplies.c.slot)
+    ).first()
+    if row is None:
+        return
+    if row.pieces_left is not None:
+        left = _Left(row.pieces_left, max(0, row.pieces_left - 1), "bags")
+        values: dict[str, object] = {"pieces_left": int(left.after)}
+    elif row.metres_left is not None:
+        used_m = parcel.bag.length_mm / 1000
+        left = _Left(row.metres_left, max(0.0, row.metres_left - used_m), "m")
+        values = {"metres_left": left.after}
+    else:
+        return
+    work.conn.execute(
+        sa.update(supplies)
+        .where(supplies.c.station == station.id, supplies.c.slot == row.slot)
+        .values(**values)
+    )
+    low_at = row.low_at if row.low_at is not None else 0.0
+    if left.before > low_at >= left.after:
+        work.publish(
+            OutgoingType.SUPPLY_LOW,
+            Outgoing(
+                station=station.id,
+                text=f"{parcel.bag.id} in slot {row.slot} is low: {left.after:g} {left.unit} left.",
+                facts={
+                    "slot": row.slot,
+                    "bag": parcel.bag.id,
+                    "left": left.after,
+                    "unit": left.unit,
+                },
+            ),
+        )

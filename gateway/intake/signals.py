@@ -1,0 +1,127 @@
+"""What a station reports by its own line, as the same events that come over HTTP."""
+
+from hashlib import sha256
+
+import orjson
+from pydantic import ValidationError
+
+from gateway.dispatch.moves import move
+from gateway.dispatch.row import enter
+from gateway.errors import Invalid
+from gateway.intake.accept import Intake
+from gateway.intake.envelope import Incoming, read_structured
+from gateway.store import jobs
+from gateway.store.store import Store
+from gateway.store.work import Work
+from schemas.events import EventType, Outgoing, OutgoingType
+from schemas.job import JobState
+from schemas.station import MachineState, Signal, SignalKind, Station
+
+
+class Signals:
+    """Turns signals into events. A signal that is repeated with its number is one event."""
+
+    def __init__(self, run_id: str, intake: Intake, store: Store) -> None:
+        self._run_id = run_id
+        self._intake = intake
+        self._store = store
+        self._unnumbered = 0
+
+    async def take(self, station: Station, signal: Signal) -> None:
+        """Handle one signal. Raises what intake raises."""
+        match signal.kind:
+            case SignalKind.PRINTED:
+                await self._store.write(lambda work: _printed(work, station, signal.job_id))
+            case SignalKind.SUPPLY_LOW:
+                await self._store.write(lambda work: _low(work, station, signal))
+            case _:
+                await self._intake.accept(
+                    self._event(station, signal), actor=f"station {station.id}"
+                )
+
+    def _event(self, station: Station, signal: Signal) -> Incoming:
+        type_, data = event_of(station.id, signal)
+        if signal.number is None:
+            self._unnumbered += 1
+        number = signal.number if signal.number is not None else f"u{self._unnumbered}"
+        digest = sha256(signal.model_dump_json().encode()).hexdigest()[:8]
+        body = orjson.dumps(
+            {
+                "specversion": "1.0",
+                "id": f"{self._run_id}-{number}-{digest}",
+                "source": f"/stations/{station.id}/line",
+                "type": type_.value,
+                "data": {"station": station.id, **data},
+            }
+        )
+        try:
+            return read_structured(body)
+        except ValidationError as error:
+            raise Invalid(f"Station {station.id} sent a signal that says nothing.") from error
+
+
+def event_of(station: str, signal: Signal) -> tuple[EventType, dict[str, object]]:
+    """The event that a signal stands for, and its data without the station."""
+    match signal.kind:
+        case SignalKind.SCAN if signal.position is not None:
+            return EventType.LABEL_SCANNED, {"code": signal.code or None}
+        case SignalKind.SCAN:
+            return EventType.ORDER_SCANNED, {"code": signal.code}
+        case SignalKind.BAG_ADVANCED:
+            return EventType.BAG_ADVANCED, {}
+        case SignalKind.BAG_PULLED:
+            data: dict[str, object] = {"position": signal.position or 0}
+            return EventType.BAG_PULLED, data | ({"reason": signal.detail} if signal.detail else {})
+        case SignalKind.SEALED:
+            return EventType.BAG_SEALED, {"job_id": signal.job_id}
+        case SignalKind.ITEM_PRESENT:
+            return EventType.ITEM_PRESENT, {"code": signal.code, "measured": _measured(signal)}
+        case SignalKind.ITEM_MEASURED:
+            return EventType.ITEM_MEASURED, {"code": signal.code, "measured": _measured(signal)}
+        case SignalKind.FAULT:
+            return EventType.STATION_STATE, {
+                "state": (signal.state or MachineState.ABORTED).value,
+                "detail": signal.detail,
+            }
+        case SignalKind.FILM_CHANGED:
+            return EventType.STATION_STATE, {
+                "state": MachineState.SUSPENDED.value,
+                "detail": signal.detail or "the film was changed: say what is loaded now",
+            }
+        case SignalKind.STATE:
+            return EventType.STATION_STATE, {
+                "state": (signal.state or MachineState.UNKNOWN).value,
+                "detail": signal.detail,
+            }
+        case SignalKind.PRINTED | SignalKind.SUPPLY_LOW:
+            raise Invalid(f"{station}: {signal.kind.value} is no event of its own.")
+
+
+def _measured(signal: Signal) -> dict[str, object] | None:
+    if not (signal.length_mm and signal.width_mm and signal.height_mm):
+        return None
+    return {
+        "size": {
+            "length": signal.length_mm,
+            "width": signal.width_mm,
+            "height": signal.height_mm,
+        },
+        "mass_g": signal.mass_g,
+    }
+
+
+def _printed(work: Work, station: Station, job_id: str | None) -> None:
+    """The station says that it printed: more than a sent job had proved."""
+    job = jobs.find(work.conn, job_id) if job_id else None
+    if job is None or job.station != station.id or job.state is not JobState.SENT:
+        return
+    enter(work, move(work, job, JobState.PRINTED, "the station says that it printed"), station)
+
+
+def _low(work: Work, station: Station, signal: Signal) -> None:
+    work.publish(
+        OutgoingType.SUPPLY_LOW,
+        Outgoing(
+            station=station.id, text=f"The station says that its supply is low. {signal.detail}"
+        ),
+    )

@@ -1,0 +1,93 @@
+"""Asking the WMS for the order behind a scanned code, within a time budget."""
+
+from collections.abc import Mapping
+from urllib.parse import quote
+
+import httpx
+import structlog
+from pydantic import ValidationError
+from tenacity import (
+    AsyncRetrying,
+    retry_if_exception,
+    stop_after_delay,
+    wait_random_exponential,
+)
+
+from gateway.errors import Unavailable
+from schemas.order import Order
+from schemas.site import WmsSettings
+
+log = structlog.get_logger(__name__)
+
+LARGEST_ORDER_BYTES = 4_000_000
+
+
+class OrderNotFound(Exception):
+    """The WMS answered that it has no order under that code."""
+
+
+class WmsClient:
+    """Fetches orders over HTTP. GET is safe to repeat, so it is, until the budget is spent."""
+
+    def __init__(self, settings: WmsSettings, environment: Mapping[str, str]) -> None:
+        self._settings = settings
+        headers = {"accept": "application/json"}
+        token = environment.get(settings.token_env or "", "")
+        if token:
+            headers["authorization"] = f"Bearer {token}"
+        self._client = httpx.AsyncClient(
+            headers=headers, timeout=settings.budget_s, follow_redirects=False, trust_env=False
+        )
+
+    async def close(self) -> None:
+        """Let go of the connections."""
+        await self._client.aclose()
+
+    async def order(self, code: str) -> Order:
+        """The order behind the code.
+
+        Raises `OrderNotFound` when the WMS says so, `Unavailable` when it doesn't answer within
+        the budget or answers something that is no order: nothing was accepted then.
+        """
+        url = self._settings.url.replace("{code}", quote(code, safe=""))
+        try:
+            async for attempt in AsyncRetrying(
+                retry=retry_if_exception(_passing),
+                wait=wait_random_exponential(multiplier=0.1, max=1.0),
+                stop=stop_after_delay(self._settings.budget_s),
+                reraise=True,
+            ):
+                with attempt:
+                    answer = await self._client.get(url)
+                    if answer.status_code == httpx.codes.NOT_FOUND:
+                        raise OrderNotFound(code)
+                    answer.raise_for_status()
+        except httpx.HTTPError as error:
+            raise Unavailable(
+                f"The WMS gave no order within {self._settings.budget_s:g} s: "
+                f"{_in_words(error)}. Scan again; if it goes on, call the WMS's support.",
+                retry_after_s=2,
+            ) from error
+        try:
+            return Order.model_validate_json(answer.content[:LARGEST_ORDER_BYTES])
+        except ValidationError as error:
+            first = error.errors(include_url=False, include_input=False)[0]
+            where = ".".join(str(step) for step in first["loc"]) or "the whole body"
+            raise Unavailable(
+                f"The WMS answered something that is no order: {where}: {first['msg']}.",
+                retry_after_s=10,
+            ) from error
+
+
+def _passing(error: BaseException) -> bool:
+    if isinstance(error, httpx.HTTPStatusError):
+        return error.response.status_code >= 500 or error.response.status_code == 429
+    return isinstance(error, httpx.TransportError)
+
+
+def _in_words(error: httpx.HTTPError) -> str:
+    if isinstance(error, httpx.HTTPStatusError):
+        return f"it answered {error.response.status_code}"
+    if isinstance(error, httpx.TimeoutException):
+        return "it didn't answer in time"
+    return "it can't be reached"

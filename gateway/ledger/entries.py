@@ -1,0 +1,64 @@
+"""Ledger entries read from the store: by order, by parcel, or all of them in order."""
+
+from collections.abc import Iterator
+
+import orjson
+import sqlalchemy as sa
+from sqlalchemy.engine import Connection
+
+from gateway.ledger.chain import StoredRow
+from gateway.store.tables import entries
+from schemas.ledger import LedgerEntry
+
+PAGE = 5000
+
+
+def entry(canonical: bytes, digest: bytes) -> LedgerEntry:
+    """An entry from its canonical text and its hash."""
+    return LedgerEntry.model_validate({**orjson.loads(canonical), "hash": digest.hex()})
+
+
+def of_order(conn: Connection, order_id: str) -> list[LedgerEntry]:
+    """Everything that the ledger holds about an order, in its order."""
+    return _entries(conn, entries.c.order_id == order_id)
+
+
+def of_station(conn: Connection, station: str, *, after: int, limit: int) -> list[LedgerEntry]:
+    """A station's entries after a sequence number."""
+    return _entries(conn, sa.and_(entries.c.station == station, entries.c.seq > after), limit)
+
+
+def page(conn: Connection, *, after: int, limit: int) -> list[LedgerEntry]:
+    """Entries after a sequence number, in order."""
+    return _entries(conn, entries.c.seq > after, limit)
+
+
+def _entries(
+    conn: Connection, condition: "sa.ColumnElement[bool]", limit: int | None = None
+) -> list[LedgerEntry]:
+    query = sa.select(entries.c.canonical, entries.c.hash).where(condition).order_by(entries.c.seq)
+    if limit is not None:
+        query = query.limit(limit)
+    return [entry(row.canonical, row.hash) for row in conn.execute(query)]
+
+
+def stored_rows(conn: Connection, *, after: int = 0) -> Iterator[StoredRow]:
+    """Every stored row after a sequence number, for the check of the chain; read in pages."""
+    query = (
+        sa.select(
+            entries.c.seq,
+            entries.c.canonical,
+            entries.c.hash,
+            entries.c.kind,
+            entries.c.order_id,
+            entries.c.parcel_id,
+            entries.c.job_id,
+            entries.c.station,
+            entries.c.time,
+        )
+        .where(entries.c.seq > after)
+        .order_by(entries.c.seq)
+        .execution_options(stream_results=True, yield_per=PAGE)
+    )
+    for rows in conn.execute(query).partitions(PAGE):
+        yield from map(tuple, rows)

@@ -1,0 +1,1 @@
+"""SQL: tables, migrations, the unit of work. Nothing here knows what a job means."""

@@ -1,0 +1,13 @@
+"""How alembic runs the migrations: on the connection that the store hands over."""
+
+from alembic import context
+
+from gateway.store.tables import metadata
+
+context.configure(
+    connection=context.config.attributes["connection"],
+    target_metadata=metadata,
+    render_as_batch=True,
+)
+with context.begin_transaction():
+    context.run_migrations()

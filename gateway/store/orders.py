@@ -1,0 +1,171 @@
+"""Orders, parcels, labels and events in SQL."""
+
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+
+import sqlalchemy as sa
+from sqlalchemy.engine import Connection
+
+from gateway.store.tables import events, labels, orders, parcels
+from schemas.decision import Decision, Outcome, Parcel
+from schemas.events import Accepted
+
+
+@dataclass(frozen=True, slots=True)
+class OrderRow:
+    """An order as it is stored; `content` is empty once erased."""
+
+    order_id: str
+    scan_code: str
+    received: datetime
+    changed: datetime
+    station: str
+    outcome: Outcome
+    content_sha256: str
+    content: bytes | None
+    decision: Decision
+
+
+@dataclass(frozen=True, slots=True)
+class ParcelRow:
+    """A parcel as it is stored."""
+
+    parcel_id: str
+    order_id: str
+    number: int
+    of: int
+    parcel: Parcel
+    created: datetime
+
+
+def find(conn: Connection, order_id: str) -> OrderRow | None:
+    """The order of that id."""
+    return _first(conn, sa.select(orders).where(orders.c.order_id == order_id))
+
+
+def latest(conn: Connection, *, outcome: Outcome | None, limit: int) -> list[OrderRow]:
+    """The orders received last, newest first."""
+    query = sa.select(orders).order_by(orders.c.received.desc()).limit(limit)
+    if outcome is not None:
+        query = query.where(orders.c.outcome == outcome)
+    return [_order(row) for row in conn.execute(query)]
+
+
+def _first(conn: Connection, query: "sa.Select[Any]") -> OrderRow | None:
+    row = conn.execute(query).first()
+    return None if row is None else _order(row)
+
+
+def _order(row: "sa.Row[Any]") -> OrderRow:
+    values = row._mapping
+    return OrderRow(
+        **{
+            **values,
+            "outcome": Outcome(values["outcome"]),
+            "decision": Decision.model_validate_json(values["decision"]),
+        }
+    )
+
+
+def put(conn: Connection, row: OrderRow) -> None:
+    """Insert the order, or replace what an earlier scan had decided for it."""
+    values = {
+        "scan_code": row.scan_code,
+        "changed": row.changed,
+        "station": row.station,
+        "outcome": row.outcome,
+        "content_sha256": row.content_sha256,
+        "content": row.content,
+        "decision": row.decision.model_dump_json(exclude_defaults=True),
+    }
+    known = conn.execute(
+        sa.update(orders).where(orders.c.order_id == row.order_id).values(**values)
+    )
+    if known.rowcount == 0:
+        conn.execute(
+            sa.insert(orders).values(order_id=row.order_id, received=row.received, **values)
+        )
+
+
+def put_parcel(conn: Connection, row: ParcelRow) -> None:
+    """Insert a parcel."""
+    conn.execute(
+        sa.insert(parcels).values(
+            parcel_id=row.parcel_id,
+            order_id=row.order_id,
+            number=row.number,
+            of=row.of,
+            parcel=row.parcel.model_dump_json(),
+            created=row.created,
+        )
+    )
+
+
+def find_parcel(conn: Connection, parcel_id: str) -> ParcelRow | None:
+    """The parcel of that id."""
+    found = _parcels(conn, sa.select(parcels).where(parcels.c.parcel_id == parcel_id))
+    return found[0] if found else None
+
+
+def parcels_of(conn: Connection, order_id: str) -> list[ParcelRow]:
+    """Every parcel that the order ever had, oldest first."""
+    return _parcels(
+        conn,
+        sa.select(parcels)
+        .where(parcels.c.order_id == order_id)
+        .order_by(parcels.c.created, parcels.c.number),
+    )
+
+
+def _parcels(conn: Connection, query: "sa.Select[Any]") -> list[ParcelRow]:
+    return [
+        ParcelRow(**{**row._mapping, "parcel": Parcel.model_validate_json(row._mapping["parcel"])})
+        for row in conn.execute(query)
+    ]
+
+
+def put_label(conn: Connection, sha256: str, language: str, content: bytes, now: datetime) -> None:
+    """Keep a label's bytes, named by digest; the same bytes once."""
+    known = conn.execute(sa.update(labels).where(labels.c.sha256 == sha256).values(content=content))
+    if known.rowcount == 0:
+        conn.execute(
+            sa.insert(labels).values(sha256=sha256, language=language, content=content, created=now)
+        )
+
+
+def answer_of(conn: Connection, source: str, event_id: str) -> tuple[str, Accepted] | None:
+    """Content digest and answer of an event that was accepted before."""
+    row = conn.execute(
+        sa.select(events.c.content_sha256, events.c.answer).where(
+            events.c.source == source, events.c.event_id == event_id
+        )
+    ).one_or_none()
+    if row is None:
+        return None
+    return row.content_sha256, Accepted.model_validate_json(row.answer)
+
+
+def put_event(
+    conn: Connection,
+    answer: Accepted,
+    *,
+    type_: str,
+    station: str,
+    content_sha256: str,
+    raw: bytes,
+    now: datetime,
+) -> None:
+    """Keep an event as it came, with the answer that it got."""
+    conn.execute(
+        sa.insert(events).values(
+            source=answer.source,
+            event_id=answer.id,
+            received=now,
+            type=type_,
+            station=station,
+            content_sha256=content_sha256,
+            raw=raw,
+            answer=answer.model_dump_json(),
+        )
+    )

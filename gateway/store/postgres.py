@@ -1,0 +1,49 @@
+"""PostgreSQL: several gateways, one writer at a time, woken by NOTIFY."""
+
+from collections.abc import Set as AbstractSet
+from datetime import datetime
+
+import sqlalchemy as sa
+from sqlalchemy.engine import Connection, Engine, make_url
+
+from gateway.store.work import Work
+
+CHANNEL = "bagrelay_lanes"
+_TURN = 0x6261675F  # any fixed number: the advisory lock that puts writers in a row
+
+
+def _engine(url: str, pool_size: int, *, read_only: bool) -> Engine:
+    engine = sa.create_engine(
+        make_url(url).set(drivername="postgresql+psycopg"),
+        pool_size=pool_size,
+        max_overflow=0,
+        pool_pre_ping=True,
+    )
+    return engine.execution_options(postgresql_readonly=True) if read_only else engine
+
+
+def writing_engine(url: str) -> Engine:
+    """One connection of this process writes; the advisory lock orders the processes."""
+    return _engine(url, 1, read_only=False)
+
+
+def reading_engine(url: str) -> Engine:
+    """Connections in read-only transactions."""
+    return _engine(url, 4, read_only=True)
+
+
+def take_turn(conn: Connection) -> None:
+    """Wait for the turn to write, so that the ledger is one chain and no two writers deadlock."""
+    conn.execute(sa.select(sa.func.pg_advisory_xact_lock(_TURN)))
+
+
+def announce(conn: Connection, stations: AbstractSet[str]) -> None:
+    """Tell the other gateways which lanes have work, as part of the commit."""
+    for station in sorted(stations):
+        conn.execute(sa.select(sa.func.pg_notify(CHANNEL, station)))
+
+
+def shared_now(work: Work) -> datetime:
+    """The database's clock."""
+    now: datetime = work.conn.execute(sa.select(sa.func.clock_timestamp())).scalar_one()
+    return now

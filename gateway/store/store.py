@@ -1,0 +1,183 @@
+"""The store: one thread writes, in groups; readers never write."""
+
+import asyncio
+import queue
+import threading
+from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any, Generic, TypeVar
+
+from sqlalchemy.engine import Connection, Engine
+from sqlalchemy.exc import DBAPIError, OperationalError
+
+from gateway.clock import Clock
+from gateway.errors import Unavailable
+from gateway.store import postgres, sqlite
+from gateway.store.migrate import upgrade
+from gateway.store.work import LedgerTail, Work
+
+T = TypeVar("T")
+LARGEST_GROUP = 256
+WakeLanes = Callable[[frozenset[str]], None]
+
+
+@dataclass(slots=True)
+class _Step(Generic[T]):
+    run: Callable[[Work], T]
+    loop: asyncio.AbstractEventLoop
+    future: "asyncio.Future[T]"
+    result: T | None = None
+    error: BaseException | None = None
+
+
+class Store:
+    """Durable state behind two methods: `write` a step, `read` something.
+
+    A step that returned is on disk. Steps that wait are committed as one group; one that raises
+    is undone alone and its error comes back to its caller.
+    """
+
+    def __init__(self, url: str, clock: Clock) -> None:
+        self.url = url
+        self._clock = clock
+        self._dialect = postgres if url.startswith("postgresql") else sqlite
+        self._writer: Engine = self._dialect.writing_engine(url)
+        self._reader: Engine | None = None
+        self._steps: queue.SimpleQueue[_Step[Any] | None] = queue.SimpleQueue()
+        self._thread: threading.Thread | None = None
+        self._pool = ThreadPoolExecutor(max_workers=4, thread_name_prefix="store-read")
+        self._wake: list[WakeLanes] = []
+
+    @property
+    def shared(self) -> bool:
+        """Whether several gateways may use this store at once."""
+        return self._dialect is postgres
+
+    def shared_now(self, work: Work) -> datetime:
+        """The time that all gateways on this store agree on, for leases."""
+        now: datetime = self._dialect.shared_now(work)
+        return now
+
+    def start(self) -> None:
+        """Bring the tables up to date and start the writing thread."""
+        upgrade(self._writer)
+        self._reader = self._dialect.reading_engine(self.url)
+        self._thread = threading.Thread(target=self._write_forever, name="store-write", daemon=True)
+        self._thread.start()
+
+    def on_wake(self, wake: WakeLanes) -> None:
+        """Call `wake` with the stations concerned after a commit. Called from any thread."""
+        self._wake.append(wake)
+
+    async def write(self, run: Callable[[Work], T]) -> T:
+        """Run one step in the writing transaction; returns once it is durable."""
+        loop = asyncio.get_running_loop()
+        step: _Step[T] = _Step(run, loop, loop.create_future())
+        self._steps.put(step)
+        return await asyncio.shield(step.future)
+
+    async def read(self, run: Callable[[Connection], T]) -> T:
+        """Run a query on a read-only connection, off the loop."""
+        return await asyncio.get_running_loop().run_in_executor(self._pool, self._read, run)
+
+    def read_now(self, run: Callable[[Connection], T]) -> T:
+        """The same for callers without a loop: commands and tests."""
+        return self._read(run)
+
+    def close(self) -> None:
+        """Write what waits, then let go of every connection and thread."""
+        if self._thread is not None:
+            self._steps.put(None)
+            self._thread.join()
+            self._thread = None
+        self._pool.shutdown(wait=True)
+        self._writer.dispose()
+        if self._reader is not None:
+            self._reader.dispose()
+
+    def _read(self, run: Callable[[Connection], T]) -> T:
+        assert self._reader is not None, "the store was not started"
+        with self._reader.connect() as conn:
+            return run(conn)
+
+    def _write_forever(self) -> None:
+        while (first := self._steps.get()) is not None:
+            group, stop = [first], False
+            while len(group) < LARGEST_GROUP:
+                try:
+                    step = self._steps.get_nowait()
+                except queue.Empty:
+                    break
+                if step is None:
+                    stop = True
+                    break
+                group.append(step)
+            self._write_group(group)
+            if stop:
+                return
+
+    def _write_group(self, group: list[_Step[Any]]) -> None:
+        woken: set[str] = set()
+        try:
+            with self._writer.connect() as conn, conn.begin():
+                self._dialect.take_turn(conn)
+                work = Work(conn, self._clock.now(), LedgerTail.read(conn))
+                for step in group:
+                    _run_alone(step, work, self._clock)
+                work.flush()
+                woken = work.woken
+                self._dialect.announce(conn, woken)
+        except (DBAPIError, OSError) as failure:
+            undone = Unavailable(
+                f"the store did not take it: {type(failure).__name__}", retry_after_s=1
+            )
+            undone.__cause__ = failure
+            for step in group:
+                step.result, step.error = None, undone
+        except BaseException as failure:  # noqa: BLE001 - the thread must live and callers must know
+            for step in group:
+                step.result, step.error = None, failure
+        _answer(group)
+        if woken:
+            for wake in self._wake:
+                wake(frozenset(woken))
+
+
+def _run_alone(step: _Step[Any], work: Work, clock: Clock) -> None:
+    """Run a step so that its failure undoes nothing but itself."""
+    tail_size, tail_hash = work.tail.size, work.tail.last_hash
+    entries, outgoing = len(work.entries), len(work.outgoing)
+    work.now = clock.now()
+    savepoint = work.conn.begin_nested()
+    try:
+        step.result = step.run(work)
+        savepoint.commit()
+    except OperationalError:
+        raise
+    except Exception as failure:  # noqa: BLE001 - handed to the caller of the step
+        savepoint.rollback()
+        work.tail.size, work.tail.last_hash = tail_size, tail_hash
+        del work.entries[entries:]
+        del work.outgoing[outgoing:]
+        step.error = failure
+
+
+def _answer(group: list[_Step[Any]]) -> None:
+    by_loop: dict[asyncio.AbstractEventLoop, list[_Step[Any]]] = {}
+    for step in group:
+        by_loop.setdefault(step.loop, []).append(step)
+    for loop, steps in by_loop.items():
+        if not loop.is_closed():
+            loop.call_soon_threadsafe(_resolve, steps)
+
+
+def _resolve(steps: list[_Step[Any]]) -> None:
+    for step in steps:
+        if step.future.done():
+            continue
+        if step.error is not None:
+            step.future.set_exception(step.error)
+        else:
+            step.future.set_result(step.result)
