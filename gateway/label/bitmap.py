@@ -55,6 +55,16 @@ class Bitmap:
         """Ink where there was none."""
         return Bitmap.of(~self.dots())
 
+    def trimmed(self) -> "tuple[int, Bitmap]":
+        """Without blank rows above and below; also how many rows went from the top."""
+        stride = self.stride
+        top = (len(self.data) - len(self.data.lstrip(b"\0"))) // stride
+        used = len(self.data.rstrip(b"\0"))
+        rows = -(-used // stride) - top
+        if rows < 1:
+            return 0, Bitmap(self.width, 0, b"")
+        return top, Bitmap(self.width, rows, self.data[top * stride : (top + rows) * stride])
+
     def image(self) -> Image.Image:
         """As a Pillow image of mode 1 in which ink is 1: a mask to paste through."""
         return Image.frombytes("1", (self.width, self.height), self.data)

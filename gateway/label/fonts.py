@@ -55,6 +55,8 @@ class Letters:
     ascent: int
     height: int
     advances: dict[str, int] = field(default_factory=dict)
+    reaches: dict[str, int] = field(default_factory=dict)
+    """How far the ink of a letter reaches right of where the letter begins."""
     placed: dict[tuple[str, int], int] = field(default_factory=dict)
 
     def width(self, text: str) -> int:
@@ -69,12 +71,12 @@ class Letters:
             return sum([advances[c] for c in text])
 
     def run(self, text: str) -> Bitmap:
-        """The text as dots, from the ascent to the descent of the font.
+        """The text as dots, from the ascent to the descent of the font, as wide as its ink.
 
-        Rows of a letter are kept as one integer with the rows `span` bits apart, so a run is a
-        row of shifts, whatever its height.
+        A letter is kept as one integer, its rows `span` bits apart, so a line is a row of shifts,
+        whatever its height.
         """
-        span = -(-(self.width(text) + self.size // 4) // _WIDTH_STEP) * _WIDTH_STEP
+        span = -(-(self.width(text) + self.size) // _WIDTH_STEP) * _WIDTH_STEP
         placed, advances, dots, at = self.placed, self.advances, 0, 0
         for c in text:
             letter = placed.get((c, span))
@@ -83,7 +85,10 @@ class Letters:
                 placed[c, span] = letter
             dots |= letter >> at
             at += advances[c]
-        return Bitmap(span, self.height, dots.to_bytes(span // 8 * self.height))
+        width = max(at - advances[c] + self.reaches[c], 1) if text else 1
+        rows, stride, used = dots.to_bytes(span // 8 * self.height), span // 8, (width + 7) // 8
+        data = b"".join([rows[r : r + used] for r in range(0, len(rows), stride)])
+        return Bitmap(width, self.height, data)
 
 
 def _advance(letters: Letters, character: str) -> int:
@@ -93,6 +98,7 @@ def _advance(letters: Letters, character: str) -> int:
 def _letter(letters: Letters, character: str, span: int) -> int:
     mask, (left, top) = letters.font.getmask2(character, mode="1", anchor="ls")
     width, height = mask.size
+    letters.reaches[character] = max(left, 0) + width
     if not width or not height:
         return 0
     rows = np.frombuffer(bytes(mask), np.uint8).reshape(height, width) > 0
@@ -198,7 +204,7 @@ def draw(text: str, size: int, bold: bool) -> Bitmap:
     if is_plain(text, bold):
         return own.run(text)
     total = width(text, size, bold)
-    canvas = Image.new("1", (max(total + size // 4, 1), own.height))
+    canvas = Image.new("1", (max(total, 1), own.height))
     at = 0
     for source, part in _stretches(text, bold):
         font = _shaping(source, size)

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 from functools import lru_cache
 from types import MappingProxyType
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 import zxingcpp
@@ -102,6 +102,47 @@ class Symbol:
         return QUIET_MODULES[self.symbology]
 
 
+class Extent(NamedTuple):
+    """Size in modules without quiet zones, and what a scanner reports. Linear: one row."""
+
+    symbology: Symbology
+    columns: int
+    rows: int
+    scan: str
+
+    @property
+    def is_linear(self) -> bool:
+        """Whether its height is free."""
+        return self.symbology not in MATRIX_KINDS
+
+
+@dataclass(frozen=True, slots=True)
+class Spec:
+    """A symbol to be: the arguments of `encode`."""
+
+    symbology: Symbology
+    data: str
+    level: str = ""
+    size: int = 0
+    columns: int = 0
+
+    def symbol(self) -> Symbol:
+        """The symbol itself. Raises `DataRefused`."""
+        return encode(
+            self.symbology, self.data, level=self.level, size=self.size, columns=self.columns
+        )
+
+    def extent(self) -> Extent:
+        """How large it is, found without drawing it where that can be. Raises `DataRefused`."""
+        if self.symbology in (Symbology.CODE128, Symbology.GS1_128):
+            values = code128.encode(code128_text(self.symbology, self.data))
+            return Extent(self.symbology, 11 * len(values) + 2, 1, self.data)
+        if self.size and self.symbology in (Symbology.DATAMATRIX, Symbology.GS1_DATAMATRIX):
+            return Extent(self.symbology, self.size, self.size, self.data)
+        symbol = self.symbol()
+        return Extent(self.symbology, symbol.columns, len(symbol.rows), symbol.data)
+
+
 @lru_cache(maxsize=2048)
 def encode(
     symbology: Symbology,
@@ -167,13 +208,20 @@ def _some(**options: int) -> dict[str, Any]:
     return {name: value for name, value in options.items() if value}
 
 
+def code128_text(symbology: Symbology, data: str) -> str:
+    """Data as `code128.encode` takes it: for GS1-128 with its leading FNC1. At most 48 characters.
+
+    Source of the limit: GS1 General Specifications 5.4.4.3.
+    """
+    if symbology is not Symbology.GS1_128:
+        return data
+    if len(data) > 48:
+        raise DataRefused("GS1-128", f"{len(data)} characters, at most 48 are allowed")
+    return code128.FNC1 + data.replace(gs1.GS, code128.FNC1)
+
+
 def _code128(symbology: Symbology, data: str) -> Symbol:
-    text = data
-    if symbology is Symbology.GS1_128:
-        if len(data) > 48:
-            raise DataRefused("GS1-128", f"{len(data)} characters, at most 48 are allowed")
-        text = code128.FNC1 + data.replace(gs1.GS, code128.FNC1)
-    values = code128.encode(text)
+    values = code128.encode(code128_text(symbology, data))
     widths = code128.widths(values)
     return Symbol(symbology, data, sum(widths), (_bits(widths),), widths, values)
 

@@ -1,0 +1,233 @@
+"""ZPL: every command states its mode, so that nothing hangs on what a printer was left with.
+
+No data reaches the printer as a raw caret, tilde, underscore or control byte: field data goes
+through the hexadecimal escape of its field. RS and DLE, which printers take for the caret and the
+tilde, are escaped like every other control byte.
+"""
+
+import re
+from collections.abc import Iterable
+from functools import lru_cache
+
+from gateway.label import code128
+from gateway.label.bitmap import Bitmap
+from gateway.label.gs1 import GS
+from gateway.label.placed import Code, Dots, Frame, Placed, Sheet, Words
+from gateway.label.symbols import GS1_KINDS, Symbology, code128_text
+
+_ORIENTATION = {0: "N", 90: "R", 180: "I", 270: "B"}
+_RAW = re.compile(r"[^ -\[\]`-}]")
+"""All but printable ASCII without caret, backslash, underscore and tilde."""
+_SET_LINE = re.compile(r"!(?=\s*U)", re.IGNORECASE)
+"""A third command language on the same port begins its lines with `! U`."""
+
+
+def document(sheet: Sheet, fixed: str, placed: Iterable[Placed]) -> bytes:
+    """A whole format for one label. `fixed` is the output of `fields` for what never changes."""
+    return f"{opening(sheet)}{fixed}{fields(placed)}^PQ1,0,0,N^XZ\n".encode("ascii")
+
+
+def opening(sheet: Sheet) -> str:
+    """Start, character set, and the settings that earlier jobs could have left behind."""
+    return f"^XA^CI28^PW{sheet.width}^LL{sheet.height}^LH0,0^LS0^PON^LRN^FWN^CFA,9,5^BY2,3.0,10\n"
+
+
+def fields(placed: Iterable[Placed]) -> str:
+    """One field for each thing."""
+    return "".join([_field(thing) for thing in placed])
+
+
+def compact(placed: Iterable[Placed]) -> str:
+    """The same with images compressed: for what is written once and sent often."""
+    return "".join(
+        f"^FO{t.x},{t.y}{_graphic(t.bitmap, packed=True)}^FS\n"
+        if isinstance(t, Dots)
+        else _field(t)
+        for t in placed
+    )
+
+
+def _field(thing: Placed) -> str:
+    if isinstance(thing, Dots):
+        return f"^FO{thing.x},{thing.y}{_graphic(thing.bitmap, packed=False)}^FS\n"
+    if isinstance(thing, Code):
+        return _code(thing)
+    if isinstance(thing, Frame):
+        t = min(thing.thickness, max(thing.width, thing.height))
+        return f"^FO{thing.x},{thing.y}^GB{thing.width},{thing.height},{t},B,0^FS\n"
+    return _words(thing)
+
+
+def _words(words: Words) -> str:
+    o = _ORIENTATION[words.turn]
+    return f"^FO{words.x},{words.y}^A0{o},{words.size},{words.size}^FH_^FD{escape(words.text)}^FS\n"
+
+
+def escape(text: str) -> str:
+    """Field data behind `^FH_`: what a printer could take for a command goes as hexadecimal."""
+    if not text.isascii() or _RAW.search(text):
+        text = _RAW.sub(lambda m: "".join(f"_{b:02X}" for b in m[0].encode()), text)
+    return _SET_LINE.sub("_21", text) if "!" in text else text
+
+
+def _graphic(bitmap: Bitmap, *, packed: bool) -> str:
+    total = len(bitmap.data)
+    data = _packed(bitmap) if packed else bitmap.data.hex().upper()
+    return f"^GFA,{total},{total},{bitmap.stride},{data}"
+
+
+_RUNS = re.compile(r"(.)\1+")
+
+
+def _packed(bitmap: Bitmap) -> str:
+    """Rows with repeat letters; comma and exclamation mark fill a row, a colon repeats one."""
+    digits, said, above = bitmap.stride * 2, [], ""
+    text = bitmap.data.hex().upper()
+    for at in range(0, len(text), digits):
+        row = text[at : at + digits]
+        if row == above:
+            said.append(":")
+            continue
+        above = row
+        body, end = row, ""
+        for filler, sign in (("0", ","), ("F", "!")):
+            if row.endswith(filler):
+                body, end = row.rstrip(filler), sign
+        said.append(_RUNS.sub(lambda m: _count(len(m[0])) + m[1], body) + end)
+    return "".join(said)
+
+
+@lru_cache(maxsize=1024)
+def _count(times: int) -> str:
+    twenties, rest = divmod(times, 20)
+    said = "z" * (twenties // 20)
+    if twenties % 20:
+        said += chr(ord("f") + twenties % 20)
+    return said + (chr(ord("F") + rest) if rest else "")
+
+
+def _code(code: Code) -> str:
+    write = _WRITERS.get(code.spec.symbology)
+    command = write(code) if write else None
+    if command is None:
+        dots = code.drawn()
+        return f"^FO{dots.x},{dots.y}{_graphic(dots.bitmap, packed=True)}^FS\n"
+    return f"^FO{code.x},{code.y}{command}^FS\n"
+
+
+def _code128(code: Code) -> str | None:
+    """Mode N with every start and change of code set stated; set A is left to the host."""
+    values = code128.encode(code128_text(code.spec.symbology, code.spec.data))
+    data = invocation(values)
+    if data is None:
+        return None
+    o = _ORIENTATION[code.turn]
+    return f"^BY{code.module},3.0,{code.height}^BC{o},{code.height},N,N,N,N^FH_^FD{data}"
+
+
+_INVOKED = {code128.FNC1_VALUE: ">8", 62: "><", 30: ">0", 94: ">=", 95: ">1"}
+
+
+def invocation(values: tuple[int, ...]) -> str | None:
+    """Symbol values in the printer's notation, escapes applied; None where set A is used.
+
+    Source of the notation: the published programming guide of the language, table of invocation
+    codes for ^BC.
+    """
+    if _uses_a(values):
+        return None
+    in_c = values[0] == code128.START_C
+    said = [">;" if in_c else ">:"]
+    for value in values[1:-2]:
+        if value == code128.FNC1_VALUE:
+            said.append(">8")
+        elif in_c and value == code128.TO_B:
+            in_c = False
+            said.append(">6")
+        elif in_c:
+            said.append(f"{value:02}")
+        elif value == code128.TO_C:
+            in_c = True
+            said.append(">5")
+        else:
+            said.append(_INVOKED.get(value) or escape(chr(value + 32)))
+    return "".join(said)
+
+
+def _uses_a(values: tuple[int, ...]) -> bool:
+    in_c = values[0] == code128.START_C
+    if values[0] == code128.START_A:
+        return True
+    for value in values[1:-2]:
+        if in_c:
+            if value == code128.TO_A:
+                return True
+            in_c = value != code128.TO_B
+        elif value in (code128.TO_A, code128.SHIFT):
+            return True
+        else:
+            in_c = value == code128.TO_C
+    return False
+
+
+def _datamatrix(code: Code) -> str:
+    data = code.spec.data
+    escaper = next(c for c in "_|#$@" if c not in data)
+    if code.spec.symbology in GS1_KINDS:
+        data = f"{escaper}1" + data.replace(GS, f"{escaper}1")
+    side = code.spec.size
+    o = _ORIENTATION[code.turn]
+    shape = f"^BX{o},{code.module},200,{side},{side},6,{escaper},1"
+    return f"{shape}^FH\\^FD{_escape_by_backslash(data)}"
+
+
+_NOT_PLAIN = re.compile(r"[^ -\[\]_`-}]")
+
+
+def _escape_by_backslash(text: str) -> str:
+    text = _NOT_PLAIN.sub(lambda m: "".join(f"\\{b:02X}" for b in m[0].encode()), text)
+    return _SET_LINE.sub(r"\\21", text)
+
+
+def _code39(code: Code) -> str:
+    o = _ORIENTATION[code.turn]
+    shape = f"^BY{code.module},3.0,{code.height}^B3{o},N,{code.height},N,N"
+    return f"{shape}^FH_^FD{escape(code.spec.data)}"
+
+
+def _itf(code: Code) -> str:
+    o = _ORIENTATION[code.turn]
+    data = code.spec.extent().scan
+    return f"^BY{code.module},3.0,{code.height}^B2{o},{code.height},N,N,N^FH_^FD{escape(data)}"
+
+
+def _ean(code: Code) -> str:
+    """UPC-A goes as the EAN-13 that it is, with a leading zero: the bars are the same."""
+    o = _ORIENTATION[code.turn]
+    data = code.spec.extent().scan[:-1]
+    shape = f"^BY{code.module},3.0,{code.height}^BE{o},{code.height},N,N"
+    return f"{shape}^FH_^FD{escape(data)}"
+
+
+def _qr(code: Code) -> str | None:
+    """Eight-bit mode with its length; only for text that a template asks the printer to draw."""
+    octets = code.spec.data.encode()
+    level = code.spec.level or "M"
+    o = _ORIENTATION[code.turn]
+    if o != "N" or len(octets) > 9999 or code.module > 10:
+        return None
+    shape = f"^BY1,3.0,1^BQN,2,{code.module},{level},7"
+    return f"{shape}^FH_^FD{level}M,B{len(octets):04}{escape(code.spec.data)}"
+
+
+_WRITERS = {
+    Symbology.CODE128: _code128,
+    Symbology.GS1_128: _code128,
+    Symbology.DATAMATRIX: _datamatrix,
+    Symbology.GS1_DATAMATRIX: _datamatrix,
+    Symbology.CODE39: _code39,
+    Symbology.ITF: _itf,
+    Symbology.ITF14: _itf,
+    Symbology.EAN13: _ean,
+    Symbology.UPCA: _ean,
+}
