@@ -21,7 +21,7 @@ class Ink(StrEnum):
 class Canvas:
     """`width` x `height` dots, blank at first. Drawing beyond the edge is cut off.
 
-    `inked` is a Pillow image of mode 1 in which ink is 1.
+    `inked` is a Pillow image of mode 1 in which ink is 255.
     Positions are the top left corner of what is drawn, after turning; turns are clockwise.
     """
 
@@ -36,7 +36,7 @@ class Canvas:
 
     def _stamp(self, x: int, y: int, mask: Image.Image, ink: Ink) -> None:
         if ink is not Ink.INVERT:
-            self.inked.paste(1 if ink is Ink.BLACK else 0, (x, y), mask)
+            self.inked.paste(255 if ink is Ink.BLACK else 0, (x, y), mask)
             return
         left, top = max(x, 0), max(y, 0)
         right, bottom = min(x + mask.width, self.width), min(y + mask.height, self.height)
@@ -50,9 +50,9 @@ class Canvas:
         if width < 1 or height < 1:
             return
         if ink is Ink.INVERT:
-            self._stamp(x, y, Image.new("1", (width, height), 1), ink)
+            self._stamp(x, y, Image.new("1", (width, height), 255), ink)
         else:
-            fill = 1 if ink is Ink.BLACK else 0
+            fill = 255 if ink is Ink.BLACK else 0
             self._pen.rectangle((x, y, x + width - 1, y + height - 1), fill=fill)
 
     def box(
@@ -74,7 +74,7 @@ class Canvas:
         mask = Image.new("1", (width, height), 0)
         pen = ImageDraw.Draw(mask)
         edge = (0, 0, width - 1, height - 1)
-        pen.rounded_rectangle(edge, radius, fill=1)
+        pen.rounded_rectangle(edge, radius, fill=255)
         if not solid:
             t = thickness
             inner = (t, t, width - 1 - t, height - 1 - t)

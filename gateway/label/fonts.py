@@ -211,7 +211,7 @@ def draw(text: str, size: int, bold: bool) -> Bitmap:
         mask, (left, top) = font.getmask2(part, mode="1", anchor="ls")
         if mask.size[0] and mask.size[1]:
             ink = Image.frombytes("L", mask.size, bytes(mask)).convert("1")
-            canvas.paste(1, (at + left, own.ascent + top), ink)
+            canvas.paste(255, (at + left, own.ascent + top), ink)
         at += _stretch_width(source, size, part)
     return Bitmap(canvas.width, canvas.height, canvas.tobytes())
 
