@@ -1,13 +1,12 @@
 """A block of dots, one bit each."""
 
 from dataclasses import dataclass
-from functools import cached_property
 
 import numpy as np
 from PIL import Image
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, slots=True)
 class Bitmap:
     """Dots in rows from the top; a set bit is ink, the leftmost dot is the highest bit of a byte.
 
@@ -18,10 +17,15 @@ class Bitmap:
     height: int
     data: bytes
 
-    @cached_property
+    @property
     def stride(self) -> int:
         """Bytes in a row."""
         return (self.width + 7) // 8
+
+    @property
+    def hexadecimal(self) -> str:
+        """The dots in hexadecimal capitals."""
+        return self.data.hex().upper()
 
     @classmethod
     def of(cls, dots: "np.ndarray[tuple[int, int], np.dtype[np.bool_]]") -> "Bitmap":

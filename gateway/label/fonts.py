@@ -57,48 +57,52 @@ class Letters:
     advances: dict[str, int] = field(default_factory=dict)
     reaches: dict[str, int] = field(default_factory=dict)
     """How far the ink of a letter reaches right of where the letter begins."""
-    placed: dict[tuple[str, int], int] = field(default_factory=dict)
+    placed: dict[int, dict[str, int]] = field(default_factory=dict)
+
+    def learn(self, text: str) -> None:
+        """Get to know the letters of a text that this font draws one by one."""
+        for c in text:
+            if c not in self.advances:
+                self.reaches[c] = _reach(self, c)
+                self.advances[c] = round(self.font.getlength(c, mode="1"))
 
     def width(self, text: str) -> int:
-        """Width in dots of text drawn letter by letter."""
-        advances = self.advances
-        try:
-            return sum([advances[c] for c in text])
-        except KeyError:
-            for c in text:
-                if c not in advances:
-                    advances[c] = _advance(self, c)
-            return sum([advances[c] for c in text])
+        """Width in dots of letters that are known; raises `KeyError` for others."""
+        return sum(map(self.advances.__getitem__, text))
 
     def run(self, text: str) -> Bitmap:
-        """The text as dots, from the ascent to the descent of the font, as wide as its ink.
+        """Known letters as dots, from the ascent to the descent of the font, as wide as their ink.
 
         A letter is kept as one integer, its rows `span` bits apart, so a line is a row of shifts,
-        whatever its height.
+        whatever its height. Raises `KeyError` for letters that are not known.
         """
-        span = -(-(self.width(text) + self.size) // _WIDTH_STEP) * _WIDTH_STEP
-        placed, advances, dots, at = self.placed, self.advances, 0, 0
+        advances = self.advances
+        wide = self.width(text)
+        span = -(-(wide + self.size) // _WIDTH_STEP) * _WIDTH_STEP
+        placed = self.placed.get(span)
+        if placed is None:
+            placed = self.placed[span] = {}
+        dots = at = 0
         for c in text:
-            letter = placed.get((c, span))
+            letter = placed.get(c)
             if letter is None:
-                letter = _letter(self, c, span)
-                placed[c, span] = letter
+                letter = placed[c] = _letter(self, c, span)
             dots |= letter >> at
             at += advances[c]
-        width = max(at - advances[c] + self.reaches[c], 1) if text else 1
+        width = max(wide - advances[text[-1]] + self.reaches[text[-1]], 1)
         rows, stride, used = dots.to_bytes(span // 8 * self.height), span // 8, (width + 7) // 8
         data = b"".join([rows[r : r + used] for r in range(0, len(rows), stride)])
         return Bitmap(width, self.height, data)
 
 
-def _advance(letters: Letters, character: str) -> int:
-    return round(letters.font.getlength(character, mode="1"))
+def _reach(letters: Letters, character: str) -> int:
+    mask, (left, _) = letters.font.getmask2(character, mode="1", anchor="ls")
+    return max(left, 0) + int(mask.size[0])
 
 
 def _letter(letters: Letters, character: str, span: int) -> int:
     mask, (left, top) = letters.font.getmask2(character, mode="1", anchor="ls")
     width, height = mask.size
-    letters.reaches[character] = max(left, 0) + width
     if not width or not height:
         return 0
     rows = np.frombuffer(bytes(mask), np.uint8).reshape(height, width) > 0
@@ -190,8 +194,13 @@ def is_plain(text: str, bold: bool) -> bool:
 
 def width(text: str, size: int, bold: bool) -> int:
     """Width in dots of tidy text. Raises `TextRefused` where no font draws it."""
-    if is_plain(text, bold):
-        return letters(size, bold).width(text)
+    own = letters(size, bold)
+    try:
+        return own.width(text)
+    except KeyError:
+        if is_plain(text, bold):
+            own.learn(text)
+            return own.width(text)
     return sum(_stretch_width(source, size, part) for source, part in _stretches(text, bold))
 
 
@@ -201,8 +210,12 @@ def draw(text: str, size: int, bold: bool) -> Bitmap:
     Raises `TextRefused` where no font draws it.
     """
     own = letters(size, bold)
-    if is_plain(text, bold):
+    try:
         return own.run(text)
+    except KeyError:
+        if is_plain(text, bold):
+            own.learn(text)
+            return own.run(text)
     total = width(text, size, bold)
     canvas = Image.new("1", (max(total, 1), own.height))
     at = 0

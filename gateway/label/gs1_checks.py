@@ -31,7 +31,7 @@ def check_digit(digits: str) -> str:
 
     Source: GS1 General Specifications, section 7.9.1: weights 3, 1, 3 ... from the right.
     """
-    total = sum(int(d) * (3, 1)[i % 2] for i, d in enumerate(reversed(digits)))
+    total = 3 * sum(map(int, digits[::-2])) + sum(map(int, digits[-2::-2]))
     return str(-total % 10)
 
 

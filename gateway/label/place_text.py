@@ -16,6 +16,8 @@ from gateway.label.template import Align, TextElement, Vertical
 POINT_MM = 25.4 / 72
 """The point of desktop typesetting: 1/72 in."""
 _DESCENT_SHARE = 0.236
+_REMEMBERED = 64
+"""Texts that a step keeps set: senders and services recur, receivers are soon forgotten."""
 _PRINTER_LETTERS = re.compile("[ -~\u00a0-\u017f]*")
 """Letters that a printer's own scalable font can be trusted with. Common practice, no source."""
 
@@ -35,12 +37,24 @@ class TextStep:
     images: bool = True
     """Whether letters may be sent as dots."""
     _sizes: tuple[int, ...] = field(default=(), init=False)
+    _known: dict[tuple[str, str], list[Placed]] = field(default_factory=dict, init=False)
 
     def place(self, fields: Mapping[str, str], out: list[Placed]) -> None:
         """Add the text's dots. Raises `TextRefused` where it does not fit or can't be drawn."""
         if not self.condition.holds(fields):
             return
-        text = fonts.tidy(self.filling.fill(fields))
+        text = self.filling.fill(fields)
+        size = fields.get(self.element.type_pt, "") if isinstance(self.element.type_pt, str) else ""
+        known = self._known.get((text, size))
+        if known is None:
+            known = []
+            self._place(fonts.tidy(text), fields, known)
+            if len(self._known) >= _REMEMBERED:
+                self._known.clear()
+            self._known[text, size] = known
+        out.extend(known)
+
+    def _place(self, text: str, fields: Mapping[str, str], out: list[Placed]) -> None:
         lines = [line.strip() for line in text.split("\n")]
         lines = [line for line in lines if line]
         if not lines:
@@ -149,17 +163,18 @@ class TextStep:
 
     def _lay(self, lines: list[str], widths: list[int], size: int, out: list[Placed]) -> None:
         element, room = self.element, self.room
-        spare = room.down - self._height(len(lines), size)
-        top = {Vertical.TOP: 0.0, Vertical.MIDDLE: spare / 2, Vertical.BOTTOM: spare}[
-            element.vertical
-        ]
+        top = 0.0
+        if element.vertical is not Vertical.TOP:
+            top = room.down - self._height(len(lines), size)
+            top = top / 2 if element.vertical is Vertical.MIDDLE else top
         own = fonts.letters(size, element.bold)
         first = top + size * fonts.CAPITAL_SHARE - own.ascent
-        at: list[tuple[int, int]] = []
-        for number, wide in enumerate(widths):
-            free = room.across - wide
-            left = {Align.LEFT: 0, Align.CENTER: free // 2, Align.RIGHT: free}[element.align]
-            at.append((left, round(first + number * self._pitch(size))))
+        pitch, across = self._pitch(size), room.across
+        share = {Align.LEFT: 0, Align.CENTER: 1, Align.RIGHT: 2}[element.align]
+        at = [
+            ((across - wide) * share // 2, round(first + number * pitch))
+            for number, wide in enumerate(widths)
+        ]
         if element.reverse:
             out.append(self._reversed(lines, at, size))
             return

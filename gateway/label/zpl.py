@@ -72,7 +72,7 @@ def escape(text: str) -> str:
 
 def _graphic(bitmap: Bitmap, *, packed: bool) -> str:
     total = len(bitmap.data)
-    data = _packed(bitmap) if packed else bitmap.data.hex().upper()
+    data = _packed(bitmap) if packed else bitmap.hexadecimal
     return f"^GFA,{total},{total},{bitmap.stride},{data}"
 
 
@@ -82,7 +82,7 @@ _RUNS = re.compile(r"(.)\1+")
 def _packed(bitmap: Bitmap) -> str:
     """Rows with repeat letters; comma and exclamation mark fill a row, a colon repeats one."""
     digits, said, above = bitmap.stride * 2, [], ""
-    text = bitmap.data.hex().upper()
+    text = bitmap.hexadecimal
     for at in range(0, len(text), digits):
         row = text[at : at + digits]
         if row == above:
