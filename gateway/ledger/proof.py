@@ -7,12 +7,12 @@ public key of the site; no database and nothing of the rest of the ledger.
 from collections.abc import Callable, Collection, Iterable, Iterator
 from dataclasses import dataclass
 from hashlib import sha256
-from itertools import islice, pairwise
-from typing import Annotated, Literal
+from itertools import islice
+from typing import Annotated, Literal, Self
 
 import orjson
 from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PublicKey
-from pydantic import Field, JsonValue, TypeAdapter, ValidationError
+from pydantic import Field, JsonValue, TypeAdapter, ValidationError, model_validator
 
 from gateway.ledger.checkpoint import verify_checkpoint
 from gateway.ledger.merkle import (
@@ -37,11 +37,29 @@ class NotProvable(ValueError):
 
 
 class ProvedEntry(Record):
-    """One entry's canonical text and its path up to the checkpoint's root, leaf side first."""
+    """One entry's canonical text and its path up to the checkpoint's root, leaf side first.
+
+    A withheld entry has its leaf hash in place of the text: that it stands there is still
+    proved. Whoever can guess the whole text can confirm the guess against the hash.
+    """
 
     seq: Annotated[int, Field(ge=1)]
-    canonical: str
+    canonical: str | None = None
+    leaf: Sha256 | None = None
     path: AuditPath
+
+    @model_validator(mode="after")
+    def _text_or_leaf(self) -> Self:
+        if (self.canonical is None) == (self.leaf is None):
+            raise ValueError("an entry has either its text or, where withheld, its leaf hash")
+        return self
+
+    def leaf_hash(self) -> bytes:
+        """The leaf's hash, from the text where it is there."""
+        if self.canonical is not None:
+            return leaf_hash(self.canonical.encode())
+        assert self.leaf is not None
+        return bytes.fromhex(self.leaf)
 
 
 class EntriesProof(Record):
@@ -139,10 +157,25 @@ def prove_growth(texts: Iterable[bytes], earlier: Checkpoint, later: Checkpoint)
     return GrowthProof(earlier=earlier, later=later, path=tuple(map(bytes.hex, ask(node))))
 
 
+def withhold(proof: EntriesProof, seqs: Collection[int]) -> EntriesProof:
+    """Return the proof without the texts of these entries."""
+    return proof.model_copy(
+        update={
+            "entries": tuple(
+                ProvedEntry(seq=one.seq, leaf=one.leaf_hash().hex(), path=one.path)
+                if one.seq in seqs
+                else one
+                for one in proof.entries
+            )
+        }
+    )
+
+
 def to_text(proof: EntriesProof | GrowthProof) -> str:
     """Return the proof file's text."""
     return orjson.dumps(
-        proof.model_dump(mode="json"), option=orjson.OPT_INDENT_2 | orjson.OPT_APPEND_NEWLINE
+        proof.model_dump(mode="json", exclude_none=True),
+        option=orjson.OPT_INDENT_2 | orjson.OPT_APPEND_NEWLINE,
     ).decode()
 
 
@@ -209,33 +242,30 @@ def _signature_fault(checkpoint: Checkpoint, public_key: Ed25519PublicKey | None
 
 
 def _check_entries(proof: EntriesProof) -> tuple[list[str], list[str]]:
-    checkpoint, faults = proof.checkpoint, []
+    checkpoint = proof.checkpoint
     root = bytes.fromhex(checkpoint.root)
-    read: dict[int, dict[str, JsonValue]] = {}
-    for one in proof.entries:
-        path = tuple(map(bytes.fromhex, one.path))
-        leaf = leaf_hash(one.canonical.encode())
-        if not verify_inclusion(leaf, one.seq - 1, checkpoint.size, path, root):
-            faults.append(f"Entry {one.seq} is not in the ledger that the checkpoint signs.")
-            continue
-        entry = _entry_of(one)
-        if entry is None or entry.get("seq") != one.seq:
-            faults.append(f"Entry {one.seq}: its text is not that of an entry of this number.")
-            continue
-        read[one.seq] = entry
-    faults += _broken_links(proof)
-    proved = [
-        f"Entry {seq} ({entry.get('kind')}, {entry.get('time')}) is in the ledger of"
-        f" {checkpoint.origin!r}, signed at size {checkpoint.size} on"
+    where = (
+        f"is in the ledger of {checkpoint.origin!r}, signed at size {checkpoint.size} on"
         f" {checkpoint.time.isoformat()}."
-        for seq, entry in sorted(read.items())
-    ]
-    return proved, faults
+    )
+    proved, faults = [], []
+    for one in sorted(proof.entries, key=lambda one: one.seq):
+        path = tuple(map(bytes.fromhex, one.path))
+        entry = _entry_of(one)
+        if not verify_inclusion(one.leaf_hash(), one.seq - 1, checkpoint.size, path, root):
+            faults.append(f"Entry {one.seq} is not in the ledger that the checkpoint signs.")
+        elif one.canonical is None:
+            proved.append(f"Entry {one.seq} (its text withheld) {where}")
+        elif entry is None or entry.get("seq") != one.seq:
+            faults.append(f"Entry {one.seq}: its text is not that of an entry of this number.")
+        else:
+            proved.append(f"Entry {one.seq} ({entry.get('kind')}, {entry.get('time')}) {where}")
+    return proved, faults + _broken_links(proof)
 
 
 def _entry_of(one: ProvedEntry) -> dict[str, JsonValue] | None:
     try:
-        entry = orjson.loads(one.canonical)
+        entry = orjson.loads(one.canonical or "")
     except orjson.JSONDecodeError:
         return None
     return entry if isinstance(entry, dict) else None
@@ -243,19 +273,19 @@ def _entry_of(one: ProvedEntry) -> dict[str, JsonValue] | None:
 
 def _broken_links(proof: EntriesProof) -> list[str]:
     """Neighbours must be chained, and the last entry must be the one that was signed as last."""
-    faults = []
-    for before, after in pairwise(sorted(proof.entries, key=lambda one: one.seq)):
-        entry = _entry_of(after)
-        digest = sha256(before.canonical.encode()).hexdigest()
-        if after.seq == before.seq + 1 and entry is not None and entry.get("prev") != digest:
-            faults.append(f"Entry {after.seq} was not sealed upon entry {before.seq}.")
-    checkpoint = proof.checkpoint
-    faults += [
-        f"Entry {one.seq} is not the one that the checkpoint names as last."
+    known = {
+        one.seq: sha256(one.canonical.encode()).hexdigest()
         for one in proof.entries
-        if one.seq == checkpoint.size
-        and sha256(one.canonical.encode()).hexdigest() != checkpoint.last_hash
-    ]
+        if one.canonical is not None
+    }
+    faults = []
+    for one in proof.entries:
+        entry, before = _entry_of(one), known.get(one.seq - 1)
+        if entry is not None and before is not None and entry.get("prev") != before:
+            faults.append(f"Entry {one.seq} was not sealed upon entry {one.seq - 1}.")
+    size, last = proof.checkpoint.size, proof.checkpoint.last_hash
+    if known.get(size, last) != last:
+        faults.append(f"Entry {size} is not the one that the checkpoint names as last.")
     return faults
 
 

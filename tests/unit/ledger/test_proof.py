@@ -19,6 +19,7 @@ from gateway.ledger.proof import (
     prove_entries,
     prove_growth,
     to_text,
+    withhold,
 )
 
 SIZE = 21
@@ -80,6 +81,29 @@ def test_text_that_was_sealed_elsewhere_is_told_from_an_entry() -> None:
     proof = prove_entries([row.canonical for row in rows], {1, 2}, checkpoint_of(rows), about="x")
     faults = check_proof(to_text(proof), PUBLIC).faults
     assert 2 == sum("not that of an entry of this number" in fault for fault in faults)
+
+
+@given(st.sets(st.integers(1, SIZE), min_size=1), st.sets(st.integers(1, SIZE)))
+def test_withheld_entry_is_proved_without_its_text(seqs: set[int], hidden: set[int]) -> None:
+    """An entry whose text is kept back still stands in the ledger, and nothing of it shows."""
+    proof = withhold(prove_entries(TEXTS, seqs, SIGNED, about="x"), hidden)
+    text = to_text(proof)
+    report = check_proof(text, PUBLIC)
+    assert () == report.faults
+    assert len(seqs & hidden) == sum("withheld" in line for line in report.proved)
+    assert all(f'"J{seq}\\"' not in text for seq in seqs & hidden)
+    assert all(f'"J{seq}\\"' in text for seq in seqs - hidden)
+
+
+def test_entry_needs_its_text_or_its_hash() -> None:
+    """A proof with neither, or with both, is no proof."""
+    proof = entries_file(3)
+    proof["entries"][0]["leaf"] = "ab" * 32
+    assert not check_proof(json.dumps(proof)).ok
+    del proof["entries"][0]["canonical"]
+    assert any("not in the ledger" in fault for fault in check_proof(json.dumps(proof)).faults)
+    del proof["entries"][0]["leaf"]
+    assert not check_proof(json.dumps(proof)).ok
 
 
 def test_broken_link_between_neighbours_shows() -> None:
