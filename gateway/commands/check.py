@@ -1,30 +1,13 @@
 """`bagrelay check`: what is wrong with a site file, line by line."""
 
-import asyncio
 import json
-import os
-from collections.abc import Iterable
-from contextlib import suppress
-from dataclasses import asdict
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
-import httpx
 import typer
-from rich.console import Console
-from rich.text import Text
 
-from adapters import registry
-from adapters.contract import LineSettings
-from adapters.errors import StationFault
-from gateway.site_checks import cross_checks
-from gateway.site_file import Finding, Reading, Severity, read_file
-from schemas.site import Site, WmsSettings
-from schemas.station import LineToStation, Station
-
-_COLOURS = {Severity.ERROR: "bold red", Severity.WARNING: "yellow", Severity.NOTE: "cyan"}
-_CONNECT_WITHIN_S = 5.0
-_CODE_OF_NO_ORDER = "bagrelay-check"
+if TYPE_CHECKING:
+    from gateway.site_file import Finding
 
 
 def check(
@@ -39,34 +22,49 @@ def check(
     Exit code 0: nothing but notes. 1: warnings. 2: errors, the gateway would not start.
     Nothing is printed on any station.
     """
+    import asyncio
+
+    from gateway.site_checks import cross_checks
+    from gateway.site_connections import try_connections
+    from gateway.site_file import read_file
+
     reading = read_file(site_file)
     findings = [*reading.findings, *cross_checks(reading)]
     if connect and reading.site is not None:
         findings += asyncio.run(try_connections(reading.site, reading))
     if as_json:
-        print(json.dumps(_as_json(site_file, findings), indent=2, ensure_ascii=False))
+        print(_as_json(site_file, findings))
     else:
         _show(site_file, findings)
     raise typer.Exit(exit_code(findings))
 
 
-def exit_code(findings: Iterable[Finding]) -> int:
+def exit_code(findings: "list[Finding]") -> int:
     """0, 1 or 2 by the worst finding; notes are no fault."""
-    severities = {finding.severity for finding in findings}
-    if Severity.ERROR in severities:
+    severities = {finding.severity.value for finding in findings}
+    if "error" in severities:
         return 2
-    return 1 if Severity.WARNING in severities else 0
+    return 1 if "warning" in severities else 0
 
 
-def _as_json(site_file: Path, findings: list[Finding]) -> dict[str, object]:
-    return {"file": str(site_file), "findings": [asdict(finding) for finding in findings]}
+def _as_json(site_file: Path, findings: "list[Finding]") -> str:
+    from dataclasses import asdict
+
+    told = {"file": str(site_file), "findings": [asdict(finding) for finding in findings]}
+    return json.dumps(told, indent=2, ensure_ascii=False)
 
 
-def _show(site_file: Path, findings: list[Finding]) -> None:
+def _show(site_file: Path, findings: "list[Finding]") -> None:
+    from rich.console import Console
+    from rich.text import Text
+
+    from gateway.site_file import Severity
+
+    colours = {Severity.ERROR: "bold red", Severity.WARNING: "yellow", Severity.NOTE: "cyan"}
     console = Console(soft_wrap=True, highlight=False)
     for finding in findings:
         line = Text(f"{site_file}:{finding.line or 1}: ")
-        line.append(str(finding.severity), style=_COLOURS[finding.severity])
+        line.append(str(finding.severity), style=colours[finding.severity])
         line.append(f": {finding.sentence()}")
         console.print(line)
     counts = [
@@ -75,62 +73,3 @@ def _show(site_file: Path, findings: list[Finding]) -> None:
         if (count := sum(f.severity is severity for f in findings))
     ]
     console.print(f"{site_file}: {', '.join(counts) if counts else 'nothing to mend'}")
-
-
-async def try_connections(site: Site, reading: Reading) -> list[Finding]:
-    """Open each station's lines and ask the WMS for an order that does not exist."""
-    tries = [
-        _try_line(station, place, line, reading.line_of("station", index, "lines", place))
-        for index, station in enumerate(site.station)
-        for place, line in enumerate(station.lines)
-    ]
-    if site.wms:
-        tries.append(_try_wms(site.wms, reading.line_of("wms", "url")))
-    return [finding for finding in await asyncio.gather(*tries) if finding]
-
-
-async def _try_line(
-    station: Station, place: int, line: LineToStation, at: int | None
-) -> Finding | None:
-    where = f"station {station.id}, lines {place + 1}, kind {line.kind}"
-    try:
-        adapter = registry.build(line.kind, LineSettings(station.id, line.options))
-    except StationFault:
-        return None  # told by the check of its options
-    try:
-        async with asyncio.timeout(_CONNECT_WITHIN_S):
-            await adapter.open()
-            condition = await adapter.state()
-    except StationFault as fault:
-        said = fault.what.removeprefix(f"station {station.id}: ")
-        return Finding(Severity.WARNING, at, where, said, fault.do.rstrip("."))
-    except TimeoutError:
-        said = f"no answer within {_CONNECT_WITHIN_S:g} s"
-        return Finding(Severity.WARNING, at, where, said, "see that it is on and reachable")
-    finally:
-        with suppress(StationFault):
-            await adapter.close()
-    faults = f", {', '.join(condition.faults)}" if condition.faults else ""
-    said = f"reached; it says {condition.state}{faults}"
-    return Finding(Severity.WARNING if condition.faults else Severity.NOTE, at, where, said)
-
-
-async def _try_wms(wms: WmsSettings, at: int | None) -> Finding | None:
-    url = wms.url.replace("{code}", _CODE_OF_NO_ORDER)
-    token = os.environ.get(wms.token_env) if wms.token_env else None
-    try:
-        async with httpx.AsyncClient(timeout=wms.budget_s) as client:
-            headers = {"Authorization": f"Bearer {token}"} if token else {}
-            status = (await client.get(url, headers=headers)).status_code
-    except httpx.HTTPError as error:
-        said = f"can't be asked for an order: {type(error).__name__}"
-        return Finding(Severity.WARNING, at, "wms", said, "see that its URL is right and it runs")
-    if status == httpx.codes.NOT_FOUND:
-        return Finding(Severity.NOTE, at, "wms", "reached; it knows no such order, as it should")
-    if status in (httpx.codes.UNAUTHORIZED, httpx.codes.FORBIDDEN):
-        said = f"answers {status}: it wants another token" if token else f"answers {status}"
-        return Finding(
-            Severity.WARNING, at, "wms", said, "name the variable with its token in token_env"
-        )
-    said = f"answers {status} for an order that can't exist; 404 was expected"
-    return Finding(Severity.WARNING, at, "wms", said, "see that the path before {code} is right")

@@ -7,8 +7,6 @@ from typing import Annotated
 
 import typer
 
-from gateway.contract_documents import documents
-
 GENERATED = Path(__file__).resolve().parents[2] / "schemas" / "generated"
 
 
@@ -21,6 +19,8 @@ def schemas(
     ] = False,
 ) -> None:
     """Write the data contract as JSON Schema, OpenAPI and AsyncAPI documents."""
+    from gateway.contract_documents import documents
+
     wanted = {folder / name: as_text(document) for name, document in documents().items()}
     stale = [
         path
