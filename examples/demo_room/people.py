@@ -294,6 +294,6 @@ class Worker:
             await asyncio.sleep(LOOK_AGAIN_S)
         raise Stuck(f"waited {PATIENCE_S:g} s for {what}")
 
-    def _expect(self, true: bool, problem: str) -> None:  # noqa: FBT001
+    def _expect(self, true: bool, problem: str) -> None:
         if not true:
             self.tally.problems.append(f"{self._station}: {problem}")

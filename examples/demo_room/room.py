@@ -97,7 +97,9 @@ async def _site(folder: Path, order_url: str, port: int) -> tuple[Site, dict[str
         machine = WatchedStation(station.id, bags_ahead=station.bags_ahead)
         await machine.start()
         line = station.lines[0]
-        host, free = machine.station_address if line.kind == "simulated" else machine.printer_address
+        host, free = (
+            machine.station_address if line.kind == "simulated" else machine.printer_address
+        )
         options = {**line.options, "host": host, "port": free}
         placed.append(
             station.model_copy(update={"lines": (line.model_copy(update={"options": options}),)})

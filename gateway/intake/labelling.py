@@ -142,7 +142,13 @@ class Labeller:
         lines = {line.line_id: line for line in order.lines}
         item = lines[parcel.pieces[0].line_id].item
         warning = self._warnings.get(parcel.warning_text or "")
-        fields = item_fields(order, item, warning=warning, parcel=parcel)
+        fields = item_fields(
+            order,
+            item,
+            warning=warning,
+            bag_width_mm=parcel.bag.width_mm,
+            bag_length_mm=parcel.bag.length_mm,
+        )
         template = self._templates.get(station.label_template or "") or builtin_template(
             station.label_template or "item-warning"
         )

@@ -54,6 +54,7 @@ def stored_rows(conn: Connection, *, after: int = 0) -> Iterator[StoredRow]:
             entries.c.parcel_id,
             entries.c.job_id,
             entries.c.station,
+            entries.c.event_id,
             entries.c.time,
         )
         .where(entries.c.seq > after)

@@ -254,7 +254,7 @@ ledger_head = sa.Table(
     sa.Column("id", sa.Integer, sa.CheckConstraint("id = 1", name="single"), primary_key=True),
     sa.Column("size", sa.BigInteger, nullable=False),
     sa.Column("last_hash", sa.Text, nullable=False),
-    sa.Column("range", sa.LargeBinary, nullable=False),
+    sa.Column("range", sa.Text, nullable=False),
     # entries up to here stand in archive files; only these may be deleted
     sa.Column("archived", sa.BigInteger, nullable=False, server_default="0"),
 )

@@ -101,7 +101,7 @@ def upgrade() -> None:
         sa.Column("id", sa.Integer(), nullable=False),
         sa.Column("size", sa.BigInteger(), nullable=False),
         sa.Column("last_hash", sa.Text(), nullable=False),
-        sa.Column("range", sa.LargeBinary(), nullable=False),
+        sa.Column("range", sa.Text(), nullable=False),
         sa.Column("archived", sa.BigInteger(), server_default="0", nullable=False),
         sa.PrimaryKeyConstraint("id", name=op.f("pk_ledger_head")),
     )
@@ -246,17 +246,17 @@ def upgrade() -> None:
         sa.ForeignKeyConstraint(["job_id"], ["jobs.job_id"], name=op.f("fk_codes_job_id")),
         sa.PrimaryKeyConstraint("code", "job_id", name=op.f("pk_codes")),
     )
-    op.execute(
-        "INSERT INTO ledger_head (id, size, last_hash, range) VALUES (1, 0, "
-        f"'{'0' * 64}', {_blob(bytes(8))})"
+    op.bulk_insert(
+        sa.table(
+            "ledger_head",
+            sa.column("id", sa.Integer),
+            sa.column("size", sa.BigInteger),
+            sa.column("last_hash", sa.Text),
+            sa.column("range", sa.Text),
+        ),
+        [{"id": 1, "size": 0, "last_hash": "0" * 64, "range": "0" * 16}],
     )
     _keep_entries()
-
-
-def _blob(value: bytes) -> str:
-    if op.get_context().dialect.name == "postgresql":
-        return f"'\\x{value.hex()}'::bytea"
-    return f"x'{value.hex()}'"
 
 
 def _keep_entries() -> None:
