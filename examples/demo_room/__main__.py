@@ -14,7 +14,7 @@ import orders as day_of_orders  # noqa: E402
 from people import Stuck, Tally, Worker  # noqa: E402
 from rich.console import Console  # noqa: E402
 from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn  # noqa: E402
-from room import Room, running  # noqa: E402
+from stage import Room, running  # noqa: E402
 from summary import show, summarise  # noqa: E402
 
 from gateway import logs  # noqa: E402

@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 
 import httpx
 from orders import Fault, Planned
-from room import Room, WatchedStation
+from stage import Room, WatchedStation
 
 from adapters.simulator.faults import Fault as StationFault
 from adapters.simulator.faults import FaultKind

@@ -7,7 +7,7 @@ from statistics import median, quantiles
 from people import Tally
 from rich.console import Console
 from rich.table import Table
-from room import Room
+from stage import Room
 from sqlalchemy.engine import Connection
 
 from gateway.ledger.chain import ChainReport, verify
