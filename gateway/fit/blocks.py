@@ -1,7 +1,7 @@
 """Like pieces in a block: rows, columns and layers of one pose, or a nested pile."""
 
 from collections.abc import Iterator
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from math import ceil
 
 from gateway.fit.pieces import Kind, Pose
@@ -19,24 +19,39 @@ class Block:
     steps: tuple[float, float, float]
     """From one piece to the next in each direction."""
 
-    @property
-    def size(self) -> tuple[float, float, float]:
-        """Extents along, across, up."""
-        first = (self.pose.along, self.pose.across, self.pose.up)
-        return (
-            first[0] + (self.rows[0] - 1) * self.steps[0],
-            first[1] + (self.rows[1] - 1) * self.steps[1],
-            first[2] + (self.rows[2] - 1) * self.steps[2],
-        )
+    size: tuple[float, float, float]
+    """Extents along, across, up."""
 
     def turned(self) -> "Block":
         """The block after a quarter turn on the table."""
-        return replace(
-            self,
-            pose=self.pose.turned(),
-            rows=(self.rows[1], self.rows[0], self.rows[2]),
-            steps=(self.steps[1], self.steps[0], self.steps[2]),
+        return Block(
+            self.kind,
+            self.pose.turned(),
+            (self.rows[1], self.rows[0], self.rows[2]),
+            self.pieces,
+            (self.steps[1], self.steps[0], self.steps[2]),
+            (self.size[1], self.size[0], self.size[2]),
         )
+
+    def bulk(self) -> Iterator[tuple[float, float, float, float, float, float]]:
+        """The same goods as at most three solids: full layers, full rows, a part row."""
+        a, b, _ = self.rows
+        layers, rest = divmod(self.pieces, a * b)
+        full_rows, part = divmod(rest, a)
+        for nx, ny, nz, y, z in (
+            (a, b, layers, 0, 0),
+            (a, full_rows, 1, 0, layers),
+            (part, 1, 1, full_rows, layers),
+        ):
+            if nx and ny and nz:
+                yield (
+                    0.0,
+                    y * self.steps[1],
+                    z * self.steps[2],
+                    self.pose.along + (nx - 1) * self.steps[0],
+                    self.pose.across + (ny - 1) * self.steps[1],
+                    self.pose.up + (nz - 1) * self.steps[2],
+                )
 
     def corners(self) -> Iterator[tuple[float, float, float, float, float, float]]:
         """For each piece x, y, z of its corner and its extents; nested pieces count their step."""
@@ -81,7 +96,12 @@ def _block(kind: int, alike: Kind, pose: Pose, rows: tuple[int, int, int], piece
     steps = [pose.along, pose.across, pose.up]
     if alike.nest_step_mm is not None:
         steps[pose.pile] = min(steps[pose.pile], alike.nest_step_mm)
-    return Block(kind, pose, rows, pieces, (steps[0], steps[1], steps[2]))
+    size = (
+        pose.along + (rows[0] - 1) * steps[0],
+        pose.across + (rows[1] - 1) * steps[1],
+        pose.up + (rows[2] - 1) * steps[2],
+    )
+    return Block(kind, pose, rows, pieces, (steps[0], steps[1], steps[2]), size)
 
 
 def _grids(pieces: int) -> Iterator[tuple[int, int, int]]:

@@ -6,21 +6,14 @@ from dataclasses import dataclass
 from functools import lru_cache
 from math import inf, prod
 
-from gateway.fit.blocks import Block, blocks_of
-from gateway.fit.hull import (
-    Point,
-    disc_half_girth,
-    ellipse_corners,
-    ellipse_half_girth,
-    half_girth,
-    rectangle_corners,
-    stadium_corners,
-    stadium_half_girth,
-)
-from gateway.fit.pieces import Kind, Section
-from gateway.fit.stackings import Laid, Stackings, Unit, extent
+from gateway.fit.blocks import blocks_of
+from gateway.fit.girth import half_girths
+from gateway.fit.layout import Laid, lay
+from gateway.fit.pieces import Kind
+from gateway.fit.stackings import Stackings, Unit
 
 _MOST_STATES = 64
+_HAIR_MM = 1e-9
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,7 +23,23 @@ class Arrangement:
     width: float
     length: float
     size: tuple[float, float, float]
-    laid: tuple[Laid, ...]
+    lying: tuple[Laid, ...]
+    turned: bool = False
+    """Everything as in `lying`, after a quarter turn on the table."""
+
+    @property
+    def laid(self) -> tuple[Laid, ...]:
+        """The blocks at their places."""
+        if not self.turned:
+            return self.lying
+        return tuple(Laid(one.block.turned(), one.y, one.x, one.z) for one in self.lying)
+
+    def quarter_turn(self) -> "Arrangement":
+        """The same goods with the other side along the bag."""
+        along, across, up = self.size
+        return Arrangement(
+            self.length, self.width, (across, along, up), self.lying, not self.turned
+        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,83 +55,41 @@ class Front:
 def front_of(kinds: Sequence[Kind], max_up: float = inf) -> Front:
     """The front of these pieces with goods no thicker than `max_up` mm."""
     counted = Counter(kinds)
-    return _front(tuple(sorted(counted.items(), key=_by_volume)), max_up)
+    return front_of_counted(tuple(sorted(counted.items(), key=_by_volume)), max_up)
 
 
-def _by_volume(counted: tuple[Kind, int]) -> tuple[float, float, str]:
+def _by_volume(counted: tuple[Kind, int]) -> tuple[float, float, tuple[object, ...]]:
     kind, count = counted
-    return -kind.volume_mm3 * count, -kind.volume_mm3, repr(kind)
+    return -kind.volume_mm3 * count, -kind.volume_mm3, kind.key
 
 
 @lru_cache(maxsize=4096)
-def _front(counted: tuple[tuple[Kind, int], ...], max_up: float) -> Front:
-    units = _units(counted)
-    stackings = Stackings(units, max_up)
-    exact = prod(unit.count + 1 for unit in units) <= _MOST_STATES
-    numbers = stackings.solve(None if exact else 12)
-    found: list[Arrangement] = []
-    for number in numbers.tolist():
-        laid = stackings.lay(number)
-        found.append(_measured(laid))
-        found.append(_measured([Laid(p.block.turned(), p.y, p.x, p.z) for p in laid]))
-    found.sort(key=lambda a: (a.width, a.length))
+def front_of_counted(counted: tuple[tuple[Kind, int], ...], max_up: float) -> Front:
+    """The front of so many pieces of each kind; found once for each content."""
+    stackings = Stackings(_units(counted), max_up)
+    found = [_measured(lay(stackings, number)) for number in stackings.solve()]
+    found += [one.quarter_turn() for one in found]
+    found.sort(key=lambda one: (one.width, one.length))
     front: list[Arrangement] = []
     for one in found:
-        if not front or one.length < front[-1].length - 1e-9:
+        if not front or one.length < front[-1].length - _HAIR_MM:
             front.append(one)
     return Front(tuple(kind for kind, _ in counted), tuple(front))
 
 
 def _units(counted: tuple[tuple[Kind, int], ...]) -> list[Unit]:
-    pieces = sum(n for _, n in counted)
     nested = any(kind.nest_step_mm for kind, _ in counted)
-    apart = pieces <= 6 and not nested
+    apart = not nested and prod(count + 1 for _, count in counted) <= _MOST_STATES
     units = []
     for number, (kind, count) in enumerate(counted):
         bears = inf if not kind.fragile else kind.mass_g or 0.0
         each = 1 if apart else count
         mass = None if kind.mass_g is None else kind.mass_g * each
-        units.append(Unit(tuple(blocks_of(number, kind, each)), count // each, mass, bears))
+        blocks = tuple(blocks_of(number, kind, each))
+        units.append(Unit(blocks, count // each, kind.volume_mm3 * each, mass, bears))
     return units
 
 
-def _measured(laid: Sequence[Laid]) -> Arrangement:
-    if len(laid) == 1 and laid[0].block.pieces == 1:
-        pose = laid[0].block.pose
-        width = _half_girth_of(pose.end, pose.across, pose.up)
-        length = _half_girth_of(pose.side, pose.along, pose.up)
-    else:
-        width = half_girth(point for piece in laid for point in _corners(piece, end=True))
-        length = half_girth(point for piece in laid for point in _corners(piece, end=False))
-    return Arrangement(width, length, extent(laid), tuple(laid))
-
-
-def _half_girth_of(section: Section, flat: float, up: float) -> float:
-    match section:
-        case Section.DISC:
-            return disc_half_girth(max(flat, up))
-        case Section.STADIUM:
-            return stadium_half_girth(flat, up)
-        case Section.ELLIPSE:
-            return ellipse_half_girth(flat, up)
-        case Section.RECTANGLE:
-            return flat + up
-
-
-def _corners(laid: Laid, *, end: bool) -> list[Point]:
-    section = laid.block.pose.end if end else laid.block.pose.side
-    at = laid.y if end else laid.x
-    points: list[Point] = []
-    for x, y, z, dx, dy, dz in _shown(laid.block):
-        flat, flat_size = (y, dy) if end else (x, dx)
-        if section is Section.RECTANGLE:
-            points += rectangle_corners(at + flat, laid.z + z, flat_size, dz)
-        elif section is Section.STADIUM:
-            points += stadium_corners(at + flat, laid.z + z, flat_size, dz)
-        else:
-            points += ellipse_corners(at + flat, laid.z + z, flat_size, dz)
-    return points
-
-
-def _shown(block: Block) -> list[tuple[float, float, float, float, float, float]]:
-    return list(block.corners())
+def _measured(laid: list[Laid]) -> Arrangement:
+    width, length, size = half_girths(laid)
+    return Arrangement(width, length, size, tuple(laid))

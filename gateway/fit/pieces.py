@@ -1,12 +1,12 @@
 """From the lines of an order to pieces, and the ways in which each piece may lie."""
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
-from itertools import permutations
+from math import pi
 
 from schemas.decision import Reason, ReasonCode
-from schemas.goods import Item, MeasuredSize, Shape, SoftSection, Turn
+from schemas.goods import Item, MeasuredSize, Shape, Size, SoftSection, Turn
 from schemas.order import Line
 
 ABSURD_MM = 5_000.0
@@ -20,6 +20,18 @@ class Section(StrEnum):
     DISC = "disc"
     STADIUM = "stadium"
     ELLIPSE = "ellipse"
+
+
+State = tuple[float, float, float]
+"""Length, width, height of a piece in one of its states, mm."""
+_FLAT = Section.RECTANGLE
+_SECTIONS = {
+    Shape.BOX: (_FLAT, _FLAT, _FLAT),
+    Shape.FLAT: (_FLAT, _FLAT, _FLAT),
+    Shape.CYLINDER: (Section.DISC, _FLAT, _FLAT),
+}
+"""What shows of a piece that is looked at along its own length, width, height."""
+_ROUND_SHARE = pi / 4
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,7 +54,7 @@ class Pose:
         return Pose(self.across, self.along, self.up, self.side, self.end, pile)
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False)
 class Kind:
     """Everything about a piece that matters for its place; pieces of one kind are alike."""
 
@@ -53,6 +65,14 @@ class Kind:
     fragile: bool
     nest_step_mm: float | None
     shape: Shape
+    key: tuple[object, ...]
+    """Kinds with the same key are the same."""
+
+    def __eq__(self, other: object) -> bool:
+        return isinstance(other, Kind) and self.key == other.key
+
+    def __hash__(self) -> int:
+        return hash(self.key)
 
 
 @dataclass(frozen=True, slots=True)
@@ -120,89 +140,109 @@ def kind_of(item: Item, measured: MeasuredSize | None = None) -> Kind:
 
     Raises ValueError when no size is known: callers check first and give a reason.
     """
-    states: list[tuple[float, float, float]]
-    tolerance = item.size_tolerance_mm
-    mass = item.mass_g
+    tolerance, give, mass = item.size_tolerance_mm, item.compresses_to, item.mass_g
     if measured is not None:
-        states, tolerance = [measured.size.in_mm()], 0.0
+        sizes: tuple[Size, ...] = (measured.size,)
+        tolerance, give = 0.0, 1.0
         mass = measured.mass_g if measured.mass_g is not None else mass
     elif item.size is not None:
-        states = [item.size.in_mm(), *(state.in_mm() for state in item.folded_states)]
+        sizes = (item.size, *item.folded_states)
     else:
         raise ValueError(f"article {item.sku} has no size")
-    give = 1.0 if measured is not None else item.compresses_to
-    poses: list[Pose] = []
-    for length, width, height in states:
-        size = (length + tolerance, width + tolerance, (height + tolerance) * give)
-        poses += _poses(item, size)
-    kept = _undominated(poses)
-    return Kind(
-        poses=tuple(kept),
-        volume_mm3=min(_volume(item, pose) for pose in kept),
-        mass_g=mass,
-        fragile=item.handling.fragile,
-        nest_step_mm=item.nest_step_mm,
-        shape=item.shape,
+    states = []
+    for size in sizes:
+        length, width, height = size.in_mm()
+        states.append((length + tolerance, width + tolerance, (height + tolerance) * give))
+    return _kind(
+        tuple(states),
+        item.shape,
+        item.soft_section,
+        item.handling.turn,
+        mass,
+        item.handling.fragile,
+        item.nest_step_mm,
     )
 
 
-def _volume(item: Item, pose: Pose) -> float:
-    round_share = 0.785 if item.shape is Shape.CYLINDER else 1.0
-    return pose.along * pose.across * pose.up * round_share
+def _kind(
+    states: tuple[State, ...],
+    shape: Shape,
+    soft: SoftSection,
+    turn: Turn,
+    mass_g: float | None,
+    fragile: bool,
+    nest_step_mm: float | None,
+) -> Kind:
+    key = (
+        states,
+        shape.value,
+        soft.value,
+        turn.value,
+        -1.0 if mass_g is None else mass_g,
+        fragile,
+        nest_step_mm or -1.0,
+    )
+    rounded = Section.ELLIPSE if soft is SoftSection.ELLIPSE else Section.STADIUM
+    sections = _SECTIONS[shape] if shape is not Shape.SOFT else (rounded, rounded, _FLAT)
+    poses = [
+        pose
+        for state in states
+        for pose in _poses(state, sections, _may_stand_up(turn, shape, state), nest_step_mm)
+    ]
+    share = _ROUND_SHARE if shape is Shape.CYLINDER else 1.0
+    return Kind(
+        poses=_undominated(poses),
+        volume_mm3=share * min(state[0] * state[1] * state[2] for state in states),
+        mass_g=mass_g,
+        fragile=fragile,
+        nest_step_mm=nest_step_mm,
+        shape=shape,
+        key=key,
+    )
 
 
-def _poses(item: Item, size: tuple[float, float, float]) -> list[Pose]:
-    poses = []
-    for order in permutations(range(3)):
-        if order[2] not in _may_stand_up(item, size):
-            continue
-        along, across, up = (size[axis] for axis in order)
-        if along > across:
-            continue
-        poses.append(
-            Pose(
-                along,
-                across,
-                up,
-                end=_section(item, order[0]),
-                side=_section(item, order[1]),
-                pile=order.index(2) if item.nest_step_mm else 2,
-            )
+def _poses(
+    state: State,
+    sections: tuple[Section, Section, Section],
+    standing: Sequence[int],
+    nest_step_mm: float | None,
+) -> Iterator[Pose]:
+    """For each own axis that may stand up, the pose with its shorter side along the bag."""
+    for up in standing:
+        along, across = (axis for axis in range(3) if axis != up)
+        if state[along] > state[across]:
+            along, across = across, along
+        pile = 2 if nest_step_mm is None else (along, across, up).index(2)
+        yield Pose(
+            state[along],
+            state[across],
+            state[up],
+            end=sections[along],
+            side=sections[across],
+            pile=pile,
         )
-    return poses
 
 
-def _may_stand_up(item: Item, size: tuple[float, float, float]) -> tuple[int, ...]:
-    turn = item.handling.turn
+def _may_stand_up(turn: Turn, shape: Shape, state: State) -> Sequence[int]:
     if turn in {Turn.FLAT_ONLY, Turn.THIS_SIDE_UP}:
         return (2,)
-    if turn is Turn.NEVER_ON_EDGE or item.shape is Shape.FLAT:
-        thin = min(size)
-        return tuple(axis for axis in range(3) if size[axis] <= thin)
+    if turn is Turn.NEVER_ON_EDGE or shape is Shape.FLAT:
+        return (state.index(min(state)),)
     return (0, 1, 2)
 
 
-def _section(item: Item, hidden: int) -> Section:
-    """What a view shows that looks along the piece's own axis `hidden`."""
-    if item.shape is Shape.CYLINDER:
-        return Section.DISC if hidden == 0 else Section.RECTANGLE
-    if item.shape is Shape.SOFT and hidden != 2:
-        rounded = item.soft_section is SoftSection.ELLIPSE
-        return Section.ELLIPSE if rounded else Section.STADIUM
-    return Section.RECTANGLE
-
-
-def _undominated(poses: list[Pose]) -> list[Pose]:
+def _undominated(poses: Sequence[Pose]) -> tuple[Pose, ...]:
     """Poses that are not longer, wider and higher than another with the same sections."""
-    kept: list[Pose] = []
-    for pose in sorted(set(poses), key=lambda p: (p.along, p.across, p.up, p.end, p.side, p.pile)):
-        covered = any(
-            k.along <= pose.along
-            and k.across <= pose.across
-            and k.up <= pose.up
-            and (k.end, k.side, k.pile) == (pose.end, pose.side, pose.pile)
-            for k in kept
+    return tuple(
+        pose
+        for number, pose in enumerate(poses)
+        if not any(
+            other.along <= pose.along
+            and other.across <= pose.across
+            and other.up <= pose.up
+            and (other.end, other.side, other.pile) == (pose.end, pose.side, pose.pile)
+            and (other != pose or before < number)
+            for before, other in enumerate(poses)
+            if before != number
         )
-        if not covered:
-            kept.append(pose)
-    return kept
+    )

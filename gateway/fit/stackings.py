@@ -1,13 +1,20 @@
 """All stackings of a few units: side by side along, side by side across, or one on the other.
 
-A stacking is a binary tree over the pieces. Its envelope (along, across, up) is all that a
-larger stacking sees of it, so each sub-order is solved once and only its undominated envelopes
-are kept. A quarter turn on the table is always allowed, hence envelopes are kept with
-along <= across, and a partner is tried as it is and turned.
+A stacking is a binary tree over the pieces. A larger stacking sees only its envelope (along,
+across, up), so each sub-order is solved once and only its undominated envelopes are kept. Three
+observations keep the work small and lose nothing:
+
+- alike units are counted, not told apart: a sub-order is a tuple of counts;
+- a quarter turn on the table is always allowed, so envelopes are kept with along <= across, and
+  a partner is tried as it is and turned (on top of one another, turning never helps);
+- a first pass with a few envelopes for each sub-order gives a ceiling: whole stackings that are
+  there to be had. An envelope lives on only if some whole stacking round it could come below that
+  ceiling: its own wasted space and the pieces still missing must fit under it by volume.
 """
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from itertools import product
 from math import inf
 
@@ -15,11 +22,21 @@ import numpy as np
 from numpy.typing import NDArray
 
 from gateway.fit.blocks import Block
+from gateway.fit.ceiling import Ceiling
+from gateway.fit.pairs import Pairs
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
+State = tuple[int, ...]
+Split = tuple[State, State]
+Level = tuple[tuple[State, tuple[Split, ...]], ...]
+"""Sub-orders of as many units, each with the ways to part it in two."""
+Made = tuple[int, int, int, bool, bool]
+"""Axis (0 along, 1 across, 2 up), left, right, right turned, turned; of a block -1, 0, its
+number. `turned` says that the envelope was turned to have its shorter side along."""
 
-_LEAF = -1
+_FIRST_PASS = 8
+"""Envelopes kept for each sub-order in the first pass."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,177 +45,145 @@ class Unit:
 
     blocks: tuple[Block, ...]
     count: int
-    mass_g: float | None
-    bears_g: float
+    volume: float
+    """Goods in one block, mm3."""
+    mass_g: float | None = None
+    bears_g: float = inf
     """The mass that may lie on it."""
 
 
-@dataclass(frozen=True, slots=True)
-class Laid:
-    """A block at its place."""
-
-    block: Block
-    x: float
-    y: float
-    z: float
-
-
 class Stackings:
-    """A growing store of envelopes; each knows the two that it was made of."""
+    """The envelopes of a set of units, and how each was made."""
 
     def __init__(self, units: Sequence[Unit], max_up: float = inf) -> None:
-        self._units = units
+        self.units = units
+        self.blocks = [block for unit in units for block in unit.blocks]
+        self._sizes = np.array([block.size for block in self.blocks])
         self._max_up = max_up
-        self._blocks: list[Block] = []
-        self._size: Floats = np.empty((0, 3))
-        self._made: Ints = np.empty((0, 5), dtype=np.int64)
-        """Axis or -1 for a block; left; right or block number; right turned; itself turned."""
+        self._fragile = any(unit.bears_g < inf for unit in units)
+        self._restart()
 
-    def solve(self, keep: int | None = None) -> Ints:
-        """Numbers of the undominated envelopes that hold every unit, by (width, length)."""
-        spans: dict[tuple[int, ...], Ints] = {}
-        full = tuple(unit.count for unit in self._units)
-        states = sorted(product(*(range(n + 1) for n in full)), key=lambda s: (sum(s), s))
-        for state in states[1:]:
-            if sum(state) == 1:
-                spans[state] = self._leaves(state.index(1))
-                continue
-            found = [
-                self._combined(spans[one], spans[two], self._axes(one, two))
-                for one, two in _splits(state)
-            ]
-            size = np.concatenate([f[0] for f in found])
-            made = np.concatenate([f[1] for f in found])
-            spans[state] = self._kept(size, made, last=state == full, most=keep)
-        return spans[full]
+    def solve(self) -> range:
+        """Numbers of the whole stackings that are worth laying out; none if all are too thick."""
+        full, levels = plan(tuple(unit.count for unit in self.units))
+        ceiling = None
+        if len(levels) > 2:
+            found = self._pass(full, levels, _FIRST_PASS, None)
+            if not found:
+                return found
+            rows = np.arange(found.start, found.stop)
+            high, up = self.high[rows], self.up[rows]
+            goods = sum(unit.volume * unit.count for unit in self.units)
+            reach = 2 * float(sum(self._sizes.max() * unit.count for unit in self.units))
+            ceiling = Ceiling.over(high + up, self.low[rows] + up, goods, reach)
+            self._restart()
+        return self._pass(full, levels, None, ceiling)
 
-    def _leaves(self, unit: int) -> Ints:
-        blocks = self._units[unit].blocks
-        first = len(self._blocks)
-        self._blocks += blocks
-        size = np.array([block.size for block in blocks])
-        made = np.array([[_LEAF, 0, first + n, 0, 0] for n in range(len(blocks))])
-        return self._kept(size, made, last=False, most=None)
+    def _restart(self) -> None:
+        rows = np.nonzero(self._sizes[:, 2] <= self._max_up)[0]
+        self.low, self.high, self.up = self._sizes[rows].T
+        self.made: list[Made] = [(-1, 0, row, False, False) for row in rows.tolist()]
+        self._spans: dict[State, tuple[int, int]] = {}
+        start = 0
+        ends = np.cumsum([len(unit.blocks) for unit in self.units])
+        for number, end in enumerate(np.searchsorted(rows, ends).tolist()):
+            alone = tuple(int(n == number) for n in range(len(self.units)))
+            self._spans[alone] = start, end
+            start = end
 
-    def _axes(self, one: tuple[int, ...], two: tuple[int, ...]) -> tuple[int, ...]:
-        above = self._may_lie_on(one, two) or self._may_lie_on(two, one)
-        return (0, 1, 2) if above else (0, 1)
+    def _pass(
+        self, full: State, levels: Sequence[Level], most: int | None, ceiling: Ceiling | None
+    ) -> range:
+        for level in levels:
+            pairs = self._pairs(level)
+            alive = pairs.up <= self._max_up
+            if self._fragile:
+                alive[4] &= self._may_stack(level)
+            rows = np.nonzero(alive.ravel())[0]
+            if ceiling is not None:
+                within = np.array([self._volume(state) for state, _ in level])
+                rows = pairs.below(ceiling, rows, within)
+            if level[0][0] == full:
+                kept = pairs.roots(rows, sum(full))
+            elif most is not None:
+                kept = pairs.best(rows, most)
+            else:
+                kept = pairs.undominated(rows)
+            self._keep(level, pairs, kept)
+        return range(*self._spans[full])
 
-    def _may_lie_on(self, top: tuple[int, ...], bottom: tuple[int, ...]) -> bool:
-        bears = min(u.bears_g for u, n in zip(self._units, bottom, strict=True) if n)
+    def _keep(self, level: Level, pairs: Pairs, kept: Ints) -> None:
+        """Add the joins, which are in the order of the level's sub-orders."""
+        start = len(self.made)
+        self.made += pairs.made(kept)
+        self.low = np.concatenate((self.low, pairs.low.ravel()[kept]))
+        self.high = np.concatenate((self.high, pairs.high.ravel()[kept]))
+        self.up = np.concatenate((self.up, pairs.up.ravel()[kept]))
+        owner = pairs.owner[kept % max(pairs.count, 1)]
+        ends = start + np.searchsorted(owner, np.arange(1, len(level) + 1))
+        for (state, _), end in zip(level, ends.tolist(), strict=True):
+            self._spans[state] = start, end
+            start = end
+
+    def _pairs(self, level: Level) -> Pairs:
+        left, right, sizes = [], [], []
+        for _, splits in level:
+            size = 0
+            for one, two in splits:
+                (a, b), (c, d) = self._spans[one], self._spans[two]
+                i, j = _grid(b - a, d - c, one == two)
+                left.append(i + a)
+                right.append(j + c)
+                size += len(i)
+            sizes.append(size)
+        owner = np.repeat(np.arange(len(level)), sizes)
+        sides = self.low, self.high, self.up
+        return Pairs(np.concatenate(left), np.concatenate(right), owner, sides)
+
+    def _may_stack(self, level: Level) -> NDArray[np.bool_]:
+        allowed = []
+        for _, splits in level:
+            for one, two in splits:
+                (a, b), (c, d) = self._spans[one], self._spans[two]
+                size = len(_grid(b - a, d - c, one == two)[0])
+                allowed.append(np.full(size, self.lies_on(one, two) or self.lies_on(two, one)))
+        return np.concatenate(allowed)
+
+    def lies_on(self, top: State, bottom: State) -> bool:
+        """Whether nothing in the lower set is asked to bear more than it may."""
+        bears = min(u.bears_g for u, n in zip(self.units, bottom, strict=True) if n)
         if bears == inf:
             return True
-        masses = [(u.mass_g, n) for u, n in zip(self._units, top, strict=True) if n]
-        return (
-            all(m is not None for m, _ in masses) and sum((m or 0) * n for m, n in masses) <= bears
-        )
+        masses = [(u.mass_g, n) for u, n in zip(self.units, top, strict=True) if n]
+        known = [mass * n for mass, n in masses if mass is not None]
+        return len(known) == len(masses) and sum(known) <= bears
 
-    def _combined(self, left: Ints, right: Ints, axes: tuple[int, ...]) -> tuple[Floats, Ints]:
-        i = np.repeat(left, len(right))
-        j = np.tile(right, len(left))
-        one, two = self._size[i], self._size[j]
-        sizes, mades = [], []
-        for turned in (0, 1):
-            other = two[:, [1, 0, 2]] if turned else two
-            for axis in axes:
-                if axis == 2 and turned:
-                    continue
-                size = np.maximum(one, other)
-                size[:, axis] = one[:, axis] + other[:, axis]
-                made = np.zeros((len(i), 5), dtype=np.int64)
-                made[:, 0], made[:, 1], made[:, 2], made[:, 3] = axis, i, j, turned
-                sizes.append(size)
-                mades.append(made)
-        return np.concatenate(sizes), np.concatenate(mades)
-
-    def _kept(self, size: Floats, made: Ints, *, last: bool, most: int | None) -> Ints:
-        fits = size[:, 2] <= self._max_up
-        size, made = size[fits], made[fits]
-        swap = size[:, 0] > size[:, 1]
-        size[swap] = size[swap][:, [1, 0, 2]]
-        made[swap, 4] = 1
-        keys = np.stack([size[:, 1] + size[:, 2], size[:, 0] + size[:, 2]], 1) if last else size
-        chosen = _undominated(keys)
-        if most is not None and len(chosen) > most:
-            worth = np.argsort(
-                (size[chosen, 0] + size[chosen, 2]) * (size[chosen, 1] + size[chosen, 2])
-            )
-            chosen = chosen[worth[:most]]
-        first = len(self._size)
-        self._size = np.concatenate([self._size, size[chosen]])
-        self._made = np.concatenate([self._made, made[chosen]])
-        return np.arange(first, first + len(chosen))
-
-    def size(self, number: int) -> tuple[float, float, float]:
-        """Extents of an envelope along, across, up."""
-        a, b, c = self._size[number].tolist()
-        return a, b, c
-
-    def lay(self, number: int) -> list[Laid]:
-        """The blocks of a stacking at their places, each group centred on its neighbour."""
-        axis, left, right, right_turned, turned = self._made[number].tolist()
-        if axis == _LEAF:
-            block = self._blocks[right]
-            laid = [Laid(block, 0.0, 0.0, 0.0)]
-        else:
-            one, two = self.lay(left), self.lay(right)
-            if right_turned:
-                two = [_turned(piece) for piece in two]
-            laid = _joined(one, two, axis)
-        return [_turned(piece) for piece in laid] if turned else laid
+    def _volume(self, state: State) -> float:
+        return sum(unit.volume * n for unit, n in zip(self.units, state, strict=True))
 
 
-def _splits(state: tuple[int, ...]) -> Iterator[tuple[tuple[int, ...], tuple[int, ...]]]:
+@lru_cache(maxsize=256)
+def plan(counts: State) -> tuple[State, tuple[Level, ...]]:
+    """The whole order as a state, and its sub-orders by size from two units on."""
+    states = [state for state in product(*(range(n + 1) for n in counts)) if sum(state) > 1]
+    levels = []
+    for size in range(2, sum(counts) + 1):
+        of_size = [state for state in states if sum(state) == size]
+        levels.append(tuple((state, tuple(_splits(state))) for state in of_size))
+    return counts, tuple(levels)
+
+
+def _splits(state: State) -> list[Split]:
+    found = []
     for one in product(*(range(n + 1) for n in state)):
         two = tuple(n - m for n, m in zip(state, one, strict=True))
         if any(one) and one <= two:
-            yield one, two
+            found.append((one, two))
+    return found
 
 
-def _undominated(keys: Floats) -> Ints:
-    """Positions of the rows that no other row is below or equal to in every column."""
-    order = np.lexsort((*keys.T[::-1], keys.sum(1)))
-    left = keys[order]
-    chosen = []
-    while len(left):
-        chosen.append(order[0])
-        stays = ~(left >= left[0]).all(1)
-        order, left = order[stays], left[stays]
-    return np.array(chosen, dtype=np.int64)
-
-
-def _turned(laid: Laid) -> Laid:
-    return Laid(laid.block.turned(), laid.y, laid.x, laid.z)
-
-
-def extent(laid: Sequence[Laid]) -> tuple[float, float, float]:
-    """Extents of laid blocks, all of them at or beyond the origin."""
-    return (
-        max(piece.x + piece.block.size[0] for piece in laid),
-        max(piece.y + piece.block.size[1] for piece in laid),
-        max(piece.z + piece.block.size[2] for piece in laid),
-    )
-
-
-def _joined(one: list[Laid], two: list[Laid], axis: int) -> list[Laid]:
-    """Side by side or one on the other, centred on each other on the table."""
-    if axis == 2 and _heft(two) > _heft(one):
-        one, two = two, one
-    first, second = extent(one), extent(two)
-    shift_one, shift_two = [0.0, 0.0, 0.0], [0.0, 0.0, 0.0]
-    for side in (0, 1):
-        gap = first[side] - second[side]
-        shift_one[side], shift_two[side] = max(-gap, 0.0) / 2, max(gap, 0.0) / 2
-    shift_one[axis], shift_two[axis] = 0.0, first[axis]
-    return [_shifted(piece, shift_one) for piece in one] + [
-        _shifted(piece, shift_two) for piece in two
-    ]
-
-
-def _heft(laid: Sequence[Laid]) -> float:
-    a, b, _ = extent(laid)
-    return a * b
-
-
-def _shifted(laid: Laid, by: list[float]) -> Laid:
-    return Laid(laid.block, laid.x + by[0], laid.y + by[1], laid.z + by[2])
+@lru_cache(maxsize=4096)
+def _grid(rows: int, columns: int, same: bool) -> tuple[Ints, Ints]:
+    """Positions of every pair; of a set with itself each pair once."""
+    i, j = np.divmod(np.arange(rows * columns), max(columns, 1))
+    return (i[i <= j], j[i <= j]) if same else (i, j)

@@ -1,0 +1,63 @@
+"""A ceiling over whole stackings, and whether an envelope could still end up below it."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+Floats = NDArray[np.float64]
+Flags = NDArray[np.bool_]
+
+_LENIENCE = 1.02
+"""Stackings up to this far above the ceiling live on: their hull may still be the best."""
+
+
+@dataclass(frozen=True, slots=True)
+class Ceiling:
+    """Corners (large, small) under a stair of whole stackings that are there to be had.
+
+    A whole stacking with sides A <= B and height C has large = B + C and small = A + C. It comes
+    below the stair when it lies under one of the corners, and then its volume A * B * C is at
+    most (X - C) (Y - C) C for that corner (X, Y). This is greatest at C = `best`.
+    """
+
+    large: Floats
+    small: Floats
+    best: Floats
+    goods: float
+    """Volume of all the goods, mm3."""
+    roomiest: float
+    """The greatest volume under any corner, mm3."""
+
+    @classmethod
+    def over(cls, large: Floats, small: Floats, goods: float, reach: float) -> "Ceiling":
+        """The ceiling of some whole stackings; none is larger than `reach` in any need."""
+        order = np.lexsort((small, large))
+        large, small = large[order], small[order]
+        first = np.empty(len(small), dtype=bool)
+        first[0] = True
+        first[1:] = small[1:] < np.minimum.accumulate(small)[:-1]
+        large, small = large[first], small[first]
+        x = np.concatenate((large, [reach])) * _LENIENCE
+        y = np.concatenate((large[:1], small)) * _LENIENCE
+        best = (x + y - np.sqrt(x * x - x * y + y * y)) / 3
+        most = (x - best) * (y - best) * best
+        of_use = most >= goods
+        roomiest = float(most.max(initial=0.0))
+        return cls(x[of_use], y[of_use], best[of_use], goods * (1 - 1e-9), roomiest)
+
+    def may_come_below(self, low: Floats, high: Floats, up: Floats, within: Floats) -> Flags:
+        """Whether a whole stacking round an envelope could come below the stair.
+
+        `within` is the volume of the goods inside the envelope; the rest of it is lost, and the
+        goods still missing go beside it. All arrays have one entry for each envelope.
+        """
+        volume = self.goods - within + low * high * up
+        alive = volume <= self.roomiest
+        some = np.nonzero(alive)[0]
+        low, high, up, volume = (x[some, None] for x in (low, high, up, volume))
+        tallest = np.minimum(self.large - high, self.small - low)
+        height = np.minimum(np.maximum(self.best, up), tallest)
+        room = (self.large - height) * (self.small - height) * height
+        alive[some] = np.logical_or.reduce((tallest >= up) & (room >= volume), axis=1)
+        return alive

@@ -1,0 +1,172 @@
+"""Pairs of envelopes joined in the five ways that differ, many at once."""
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from gateway.fit.ceiling import Ceiling
+
+if TYPE_CHECKING:
+    from gateway.fit.stackings import Made
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+
+_WAYS = ((0, False), (1, False), (0, True), (1, True), (2, False))
+"""Axis of the join, and whether the right one is turned first."""
+_ROOTS = 6
+"""Whole stackings worth laying out, beyond the undominated ones."""
+_BLOCK = 128
+
+
+class Pairs:
+    """Each pair joined along, across, the same with the right one turned, and on top.
+
+    `low`, `high` and `up` have a row for each way and a column for each pair; a number that
+    counts through them row by row names a join.
+    """
+
+    def __init__(
+        self, left: Ints, right: Ints, owner: Ints, sizes: tuple[Floats, Floats, Floats]
+    ) -> None:
+        self.left, self.right, self.owner = left, right, owner
+        self.count = len(left)
+        low, high, up = sizes
+        self._one = a1, b1, c1 = low[left], high[left], up[left]
+        self._two = a2, b2, c2 = low[right], high[right], up[right]
+        along, across, self.up = (np.empty((5, self.count)) for _ in range(3))
+        np.add(a1, a2, out=along[0])
+        np.maximum(b1, b2, out=across[0])
+        np.maximum(a1, a2, out=along[1])
+        np.add(b1, b2, out=across[1])
+        np.add(a1, b2, out=along[2])
+        np.maximum(b1, a2, out=across[2])
+        np.maximum(a1, b2, out=along[3])
+        np.add(b1, a2, out=across[3])
+        along[4], across[4] = along[1], across[0]
+        self.up[:4] = np.maximum(c1, c2)
+        np.add(c1, c2, out=self.up[4])
+        self.low, self.high = np.minimum(along, across), np.maximum(along, across)
+        self._turned = along > across
+
+    def below(self, ceiling: Ceiling, rows: Ints, within: Floats) -> Ints:
+        """The joins that could still end up below the ceiling; `within` is the goods by owner."""
+        low, high, up = (x.ravel()[rows] for x in (self.low, self.high, self.up))
+        alive = ceiling.may_come_below(low, high, up, within[self.owner[rows % self.count]])
+        return rows[alive]
+
+    def best(self, rows: Ints, most: int) -> Ints:
+        """For each owner the joins with the least film of a plain bag, at most so many."""
+        low, high, up = (x.ravel()[rows] for x in (self.low, self.high, self.up))
+        owner = self.owner[rows % max(self.count, 1)]
+        film = (low + up) * (high + up)
+        order = np.lexsort((film, owner))
+        film, owner = film[order], owner[order]
+        fresh = np.ones(len(order), dtype=bool)
+        fresh[1:] = (film[1:] != film[:-1]) | (owner[1:] != owner[:-1])
+        order, owner = order[fresh], owner[fresh]
+        nth = np.arange(len(owner)) - np.searchsorted(owner, owner)
+        return rows[order[nth < most]]
+
+    def undominated(self, rows: Ints) -> Ints:
+        """For each owner the joins that no other of the same owner is within."""
+        low, high, up = (x.ravel()[rows] for x in (self.low, self.high, self.up))
+        owner = self.owner[rows % max(self.count, 1)]
+        # shifted by owner in two opposite senses, no join is within another owner's
+        shift = owner * (2.0 * float(high.max(initial=1.0)))
+        kept = undominated(low + shift, high - shift, up)
+        return rows[kept[np.argsort(owner[kept], kind="stable")]]
+
+    def roots(self, rows: Ints, units: int) -> Ints:
+        """Joins of whole orders that may have the least needs, by the hull of their two halves.
+
+        For two units that hull is the true one. For more, further layers of the front come along:
+        laid out, they may turn out smaller than they look.
+        """
+        one, two = self._needs(rows)
+        large, small = np.maximum(one, two), np.minimum(one, two)
+        order = np.lexsort((small, large))
+        chosen: list[Ints] = []
+        wanted = 1 if units == 2 else _ROOTS
+        while len(order) and wanted > 0:
+            falling = small[order]
+            first = np.ones(len(order), dtype=bool)
+            first[1:] = falling[1:] < np.minimum.accumulate(falling)[:-1] - 1e-9
+            chosen.append(order[first])
+            wanted -= len(chosen[-1])
+            order = order[~first]
+        return rows[np.concatenate(chosen)] if chosen else rows
+
+    def _needs(self, rows: Ints) -> tuple[Floats, Floats]:
+        """Half girths in the two views, each half of the join taken for a box; mm."""
+        (a1, b1, c1), (a2, b2, c2) = self._one, self._two
+        beside = rows[rows < 4 * self.count]
+        way, pair = np.divmod(beside, max(self.count, 1))
+        crossed, turned = way % 2 == 1, way >= 2
+        p1 = np.where(crossed, b1[pair], a1[pair])
+        q1 = np.where(crossed, a1[pair], b1[pair])
+        p2 = np.where(crossed == turned, a2[pair], b2[pair])
+        q2 = np.where(crossed == turned, b2[pair], a2[pair])
+        up1, up2 = c1[pair], c2[pair]
+        stack = rows[len(beside) :] - 4 * self.count
+        s1, s2 = (a1[stack], b1[stack], c1[stack]), (a2[stack], b2[stack], c2[stack])
+        return (
+            np.concatenate((_adjacent(p1, up1, p2, up2), _stacked(s1[0], s1[2], s2[0], s2[2]))),
+            np.concatenate((_behind(q1, up1, q2, up2), _stacked(s1[1], s1[2], s2[1], s2[2]))),
+        )
+
+    def made(self, rows: Ints) -> "list[Made]":
+        """How each of these joins was made."""
+        pair = rows % max(self.count, 1)
+        return [
+            (_WAYS[way][0], left, right, _WAYS[way][1], turned)
+            for way, left, right, turned in zip(
+                (rows // max(self.count, 1)).tolist(),
+                self.left[pair].tolist(),
+                self.right[pair].tolist(),
+                self._turned.ravel()[rows].tolist(),
+                strict=True,
+            )
+        ]
+
+
+def _adjacent(p1: Floats, c1: Floats, p2: Floats, c2: Floats) -> Floats:
+    """Half girth round two rectangles side by side on one floor."""
+    first = c1 >= c2
+    tall = np.where(first, p1, p2)
+    return (p1 + p2 + c1 + c2 + tall + np.hypot(p1 + p2 - tall, c1 - c2)) / 2
+
+
+def _behind(q1: Floats, c1: Floats, q2: Floats, c2: Floats) -> Floats:
+    """Half girth round two rectangles one behind the other, centred, on one floor."""
+    wide, narrow = np.maximum(q1, q2), np.minimum(q1, q2)
+    under = np.where(q1 >= q2, c1, c2)
+    over = np.maximum(np.maximum(c1, c2) - under, 0)
+    slope = (wide - narrow) / 2
+    return np.where(over > 0, (wide + narrow) / 2 + under + np.hypot(slope, over), wide + under)
+
+
+def _stacked(w1: Floats, c1: Floats, w2: Floats, c2: Floats) -> Floats:
+    """Half girth round two rectangles one on the other, centred."""
+    wide, narrow = np.maximum(w1, w2), np.minimum(w1, w2)
+    first = w1 >= w2
+    under, over = np.where(first, c1, c2), np.where(first, c2, c1)
+    return (wide + narrow) / 2 + under + np.hypot((wide - narrow) / 2, over)
+
+
+def undominated(low: Floats, high: Floats, up: Floats) -> Ints:
+    """Positions of the rows that no other is below or equal to in all three."""
+    order = np.argsort(low + high + up, kind="stable")
+    chosen: list[Ints] = []
+    while len(order):
+        head, order = order[:_BLOCK], order[_BLOCK:]
+        a, b, c = low[head], high[head], up[head]
+        covers = (a[:, None] <= a) & (b[:, None] <= b) & (c[:, None] <= c)
+        best = head[~np.triu(covers, 1).any(0)]
+        chosen.append(best)
+        if len(order):
+            a, b, c = low[best, None], high[best, None], up[best, None]
+            covered = (a <= low[order]) & (b <= high[order]) & (c <= up[order])
+            order = order[~covered.any(0)]
+    return np.concatenate(chosen) if chosen else np.empty(0, dtype=np.int64)
