@@ -58,7 +58,7 @@ class SymbolStep:
         top = _upright(self.element.vertical, room.down - figures, tall) + fitted.quiet_down
         x, y = room.corner(left, top, fitted.width, fitted.height)
         code = Code(x, y, spec, fitted.module, fitted.height, room.turn)
-        out.append(code.drawn() if self._by_host(spec.symbology) else code)
+        out.append(code.drawn() if self.element.drawn is Drawn.HOST else code)
         if figures:
             self._figures(readable, left + fitted.width // 2, top + fitted.height, out)
         if self.element.scan:
@@ -100,13 +100,6 @@ class SymbolStep:
             if len(self._fitted) < 1000:
                 self._fitted[key] = known
         return known
-
-    def _by_host(self, kind: Symbology) -> bool:
-        if self.element.drawn is Drawn.BEST:
-            # QR: printers shift it by a bar height left over from elsewhere; PDF417: they compact
-            # text each in their own way, so the number of rows is theirs
-            return kind in (Symbology.QR, Symbology.GS1_QR, Symbology.PDF417)
-        return self.element.drawn is Drawn.HOST
 
     def _figures_height(self) -> int:
         if self.element.readable_mm is None or self.element.kind in MATRIX_KINDS:

@@ -55,8 +55,11 @@ class Drawn(StrEnum):
     """Who turns a symbol into dots."""
 
     BEST = "best"
-    """The printer where its command fixes every dot, else the host."""
-    PRINTER = "printer"
+    """The printer where its command fixes every dot, else the host.
+
+    Left to the host in ZPL: QR, which printers shift by a bar height left over from elsewhere;
+    PDF417, whose rows depend on how a printer packs text; EAN and UPC, whose guard bars some
+    printers lengthen."""
     HOST = "host"
 
 

@@ -53,7 +53,7 @@ def _field(thing: Placed) -> str:
     if isinstance(thing, Code):
         return _code(thing)
     if isinstance(thing, Frame):
-        t = min(thing.thickness, max(thing.width, thing.height))
+        t = min(thing.thickness, thing.width, thing.height)
         return f"^FO{thing.x},{thing.y}^GB{thing.width},{thing.height},{t},B,0^FS\n"
     return _words(thing)
 
@@ -80,7 +80,7 @@ _RUNS = re.compile(r"(.)\1+")
 
 
 def _packed(bitmap: Bitmap) -> str:
-    """Rows with repeat letters; comma and exclamation mark fill a row, a colon repeats one."""
+    """Rows with repeat letters; a comma fills a row with zeros, a colon repeats the row above."""
     digits, said, above = bitmap.stride * 2, [], ""
     text = bitmap.hexadecimal
     for at in range(0, len(text), digits):
@@ -89,10 +89,7 @@ def _packed(bitmap: Bitmap) -> str:
             said.append(":")
             continue
         above = row
-        body, end = row, ""
-        for filler, sign in (("0", ","), ("F", "!")):
-            if row.endswith(filler):
-                body, end = row.rstrip(filler), sign
+        body, end = (row.rstrip("0"), ",") if row.endswith("0") else (row, "")
         said.append(_RUNS.sub(lambda m: _count(len(m[0])) + m[1], body) + end)
     return "".join(said)
 
@@ -116,9 +113,12 @@ def _code(code: Code) -> str:
 
 
 def _code128(code: Code) -> str | None:
-    """Mode N with every start and change of code set stated; set A is left to the host."""
-    values = code128.encode(code128_text(code.spec.symbology, code.spec.data))
-    data = invocation(values)
+    """Mode N with the start and the one change of code set stated.
+
+    Only from set C to set B, the change that printers and readers of the language agree on; any
+    other symbol goes as dots.
+    """
+    data = invocation(code128.encode(code128_text(code.spec.symbology, code.spec.data)))
     if data is None:
         return None
     o = _ORIENTATION[code.turn]
@@ -129,50 +129,39 @@ _INVOKED = {code128.FNC1_VALUE: ">8", 62: "><", 30: ">0", 94: ">=", 95: ">1"}
 
 
 def invocation(values: tuple[int, ...]) -> str | None:
-    """Symbol values in the printer's notation, escapes applied; None where set A is used.
+    """Symbol values in the printer's notation, escapes applied; None where set A or a change to C
+    is needed.
 
     Source of the notation: the published programming guide of the language, table of invocation
     codes for ^BC.
     """
-    if _uses_a(values):
+    if values[0] == code128.START_A:
         return None
     in_c = values[0] == code128.START_C
     said = [">;" if in_c else ">:"]
     for value in values[1:-2]:
         if value == code128.FNC1_VALUE:
             said.append(">8")
-        elif in_c and value == code128.TO_B:
-            in_c = False
-            said.append(">6")
         elif in_c:
-            said.append(f"{value:02}")
-        elif value == code128.TO_C:
-            in_c = True
-            said.append(">5")
+            if value == code128.TO_A:
+                return None
+            in_c = value != code128.TO_B
+            said.append(f"{value:02}" if in_c else ">6")
+        elif value in (code128.SHIFT, code128.TO_C, code128.TO_A):
+            return None
         else:
             said.append(_INVOKED.get(value) or escape(chr(value + 32)))
     return "".join(said)
 
 
-def _uses_a(values: tuple[int, ...]) -> bool:
-    in_c = values[0] == code128.START_C
-    if values[0] == code128.START_A:
-        return True
-    for value in values[1:-2]:
-        if in_c:
-            if value == code128.TO_A:
-                return True
-            in_c = value != code128.TO_B
-        elif value in (code128.TO_A, code128.SHIFT):
-            return True
-        else:
-            in_c = value == code128.TO_C
-    return False
-
-
-def _datamatrix(code: Code) -> str:
+def _datamatrix(code: Code) -> str | None:
+    """ECC 200 with its size stated, ASCII only: printers disagree on what other letters become."""
     data = code.spec.data
-    escaper = next(c for c in "_|#$@" if c not in data)
+    if not data.isascii():
+        return None
+    escaper = next((c for c in "_|#$@" if c not in data), None)
+    if escaper is None:
+        return None
     if code.spec.symbology in GS1_KINDS:
         data = f"{escaper}1" + data.replace(GS, f"{escaper}1")
     side = code.spec.size
@@ -201,25 +190,6 @@ def _itf(code: Code) -> str:
     return f"^BY{code.module},3.0,{code.height}^B2{o},{code.height},N,N,N^FH_^FD{escape(data)}"
 
 
-def _ean(code: Code) -> str:
-    """UPC-A goes as the EAN-13 that it is, with a leading zero: the bars are the same."""
-    o = _ORIENTATION[code.turn]
-    data = code.spec.extent().scan[:-1]
-    shape = f"^BY{code.module},3.0,{code.height}^BE{o},{code.height},N,N"
-    return f"{shape}^FH_^FD{escape(data)}"
-
-
-def _qr(code: Code) -> str | None:
-    """Eight-bit mode with its length; only for text that a template asks the printer to draw."""
-    octets = code.spec.data.encode()
-    level = code.spec.level or "M"
-    o = _ORIENTATION[code.turn]
-    if o != "N" or len(octets) > 9999 or code.module > 10:
-        return None
-    shape = f"^BY1,3.0,1^BQN,2,{code.module},{level},7"
-    return f"{shape}^FH_^FD{level}M,B{len(octets):04}{escape(code.spec.data)}"
-
-
 _WRITERS = {
     Symbology.CODE128: _code128,
     Symbology.GS1_128: _code128,
@@ -228,6 +198,4 @@ _WRITERS = {
     Symbology.CODE39: _code39,
     Symbology.ITF: _itf,
     Symbology.ITF14: _itf,
-    Symbology.EAN13: _ean,
-    Symbology.UPCA: _ean,
 }
