@@ -124,6 +124,11 @@ class TextMark:
     fixed_pitch: bool = False
     block: Block | None = None
     reverse: bool = False
+    """Turns white what it crosses where that is black."""
+    on_black: bool = False
+    """White letters in a black box of their own."""
+    about_corner: bool = False
+    """Turned about its own top left corner, which stays at x, y."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -63,7 +63,9 @@ def _single(char: str, active: str) -> int | None:
 
 
 class _Reading:
-    """Mode N: every code-set change is stated by the sender; the default set is B."""
+    """Mode N: every code-set change is stated by the sender; the default set is B.
+
+    After a shift the one character that it applies to stands as it is (from memory)."""
 
     def __init__(self, field: str) -> None:
         self.field, self.at = field, 0
@@ -81,7 +83,7 @@ class _Reading:
             if field[self.at] == ">" and self.at + 1 < len(field):
                 self._invocation(field[self.at + 1])
                 self.at += 2
-            elif (self.shifted or self.active) == "B":
+            elif self.shifted or self.active == "B":
                 self._character(field[self.at])
                 self.at += 1
             else:
@@ -128,7 +130,6 @@ class _Reading:
                 self.at += 2
         else:
             self.values.append(int(first + second))
-            self.shifted = ""
             self.at += 2
 
 

@@ -180,7 +180,8 @@ def _text(buffer: Buffer, rest: bytes, offset: int) -> None:
         integer(params, 2, 0) % 4 * 90,
         offset,
         fixed_pitch=True,
-        reverse=len(params) > 6 and params[6] == "R",
+        on_black=len(params) > 6 and params[6] == "R",
+        about_corner=True,
     )
     if mark.text:
         buffer.add(mark, offset)

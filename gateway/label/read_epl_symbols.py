@@ -132,13 +132,8 @@ def _data_matrix(text: str, raw: bytes | None, stated: dict[str, str]) -> Symbol
 def _qr(text: str, raw: bytes | None, stated: dict[str, str]) -> Symbol:
     """Options: m model, s module size (3), e error level (M), i input mode (from memory)."""
     level = stated.get("e", "M")[:1].upper()
-    return read_symbols.matrix(
-        "qr",
-        text,
-        _count(stated, "s", 3),
-        raw=raw,
-        options={"ec_level": level if level in "LMQH" else "M"},
-    )
+    level = level if level in set("LMQH") else "M"
+    return read_symbols.qr(text, _count(stated, "s", 3), level, raw=raw)
 
 
 def _pdf417(text: str, raw: bytes | None, stated: dict[str, str]) -> Symbol:

@@ -4,6 +4,7 @@ Patterns other than Code 128 come from the symbol library; the printer's own mod
 wide to narrow ratio are laid over them here.
 """
 
+import re
 from collections.abc import Mapping, Sequence
 from functools import lru_cache
 from itertools import groupby
@@ -214,3 +215,31 @@ def retail(symbology: str, digits: str, length: int, module: int, height: int) -
 def square_version(side: int) -> int:
     """Number of the square Data Matrix with this many modules along its side; 0 if none has."""
     return DATAMATRIX_SIZES.index(side) + 1 if side in DATAMATRIX_SIZES else 0
+
+
+def qr(
+    data: str,
+    module: int,
+    level: str,
+    *,
+    raw: bytes | None = None,
+    troubles: Sequence[Trouble] = (),
+) -> Symbol:
+    """QR at the size that one mode for all of the data needs.
+
+    A printer may change modes on the way and save a version, never need one more: the larger size
+    is the safe one to check the label's edges and quiet zones with.
+    """
+    options: dict[str, Option] = {"ec_level": level}
+    content = raw if raw is not None else data
+    if not _ONE_MODE.fullmatch(data):
+        try:
+            columns, _ = _rows("qr", "a" * len(content), False, (("ec_level", level),))
+        except ValueError as refused:
+            return unread("qr", data, module, 0, _short(refused))
+        options["version"] = (columns - 17) // 4
+    return matrix("qr", data, module, raw=raw, troubles=troubles, options=options)
+
+
+_ONE_MODE = re.compile(r"[0-9]+|[0-9A-Z $%*+\-./:]+")
+"""Digits only, or the alphanumeric set of ISO/IEC 18004."""

@@ -162,6 +162,8 @@ class Page:
             steps_across = max(1, round(width / across)) if width else steps
             height, width = cell * steps, (across + gap) * steps_across
         text = self._decoded(unescape(raw, one.hex_sign), one.offset)
+        if one.block is not None:
+            text = unslashed(text)
         right = settings.right_aligned if one.right_aligned is None else one.right_aligned
         return TextMark(
             text,
@@ -193,6 +195,13 @@ class Page:
             text = f"the bytes are no {encoding}: the print will show other signs"
             self.notes.warn(Code.CHARACTER_SET, text, offset)
             return data.decode(encoding, "replace")
+
+
+def unslashed(text: str) -> str:
+    r"""Text of a block: `\&` breaks the line, `\\` is a backslash."""
+    if "\\" not in text:
+        return text
+    return text.replace("\\\\", "\0").replace("\\&", "\n").replace("\0", "\\")
 
 
 _LINE_ENDS = re.compile(rb"[\r\n]+")

@@ -196,7 +196,7 @@ def _data_matrix(order: Order) -> Ordered:
         data,
         order.count(1, 0, 100),
         is_gs1=is_gs1,
-        raw=None if is_gs1 or data != order.text else order.data,
+        raw=None if is_gs1 or data != order.text or data.isascii() else order.data,
         troubles=troubles,
         options=size,
     )
@@ -278,9 +278,7 @@ def _qr(order: Order) -> Ordered:
         if switch[2] == "M":
             text = _manual_qr(text)
     raw = text.encode("utf-8") if not text.isascii() else None
-    symbol = read_symbols.matrix(
-        "qr", text, magnification, raw=raw, troubles=troubles, options={"ec_level": level}
-    )
+    symbol = read_symbols.qr(text, magnification, level, raw=raw, troubles=troubles)
     return Ordered(symbol)
 
 
