@@ -142,7 +142,7 @@ def _command_size(held: bytearray) -> int | None:
         held[0] in _TILDE and name == b"HS"
     ):
         return 3
-    if name == b"GF" and held[3:5].upper() in {b"B,", b"C,"}:
+    if name == b"GF" and bytes(held[3:5]).upper() in {b"B,", b"C,"}:
         counts = re.match(rb"...[BCbc],(\d+),\d+,\d+,", held)
         if counts is None:
             return None if len(held) < 40 else 3
