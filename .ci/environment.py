@@ -121,6 +121,27 @@ def ready(requirements):
     return VENV / "bin"
 
 
+def node_parts():
+    """Install what a few tests take from npm; without npm those tests say so and are skipped."""
+    npm = shutil.which("npm")
+    for wanted in sorted((ROOT / "tests").glob("*/**/package.json")):
+        if "node_modules" in wanted.parts:
+            continue
+        stamp = wanted.with_name("node_modules") / ".stamp"
+        digest = hashlib.sha256(wanted.read_bytes()).hexdigest()
+        if stamp.exists() and stamp.read_text() == digest:
+            continue
+        if npm is None:
+            say(f"no npm here: tests that need {wanted.parent.relative_to(ROOT)} will be skipped")
+            continue
+        command = [npm, "install", "--no-audit", "--no-fund", "--no-package-lock", "--silent"]
+        done = subprocess.run(command, check=False, cwd=str(wanted.parent), stdout=subprocess.DEVNULL)
+        if done.returncode == 0:
+            stamp.write_text(digest)
+        else:
+            say(f"npm could not install {wanted.parent.relative_to(ROOT)}: its tests will be skipped")
+
+
 @contextmanager
 def alone():
     """Only one process sets up at a time; another waits and then finds the work done."""

@@ -9,6 +9,7 @@ sys.path.insert(0, str(ROOT / ".ci"))
 import environment  # noqa: E402
 
 environment.ready(environment.TESTS)
+environment.node_parts()
 environment.start(
     "python", "-m", "pytest", "--rootdir", str(ROOT), *(sys.argv[1:] or [str(ROOT / "tests")])
 )
