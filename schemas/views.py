@@ -44,6 +44,7 @@ class StationView(Record):
     sends_here: bool
     """Whether this gateway process is the one that sends to the station."""
     lane_length: int
+    sending: JobId | None
     in_doubt: JobId | None
     load_now: RowBag | None
     """The bag at the loading position: these goods and no others belong into it."""

@@ -53,6 +53,7 @@ def station_view(conn: Connection, station: Station, lane_of: LaneOf) -> Station
         breaker_open=lane.breaker_open,
         sends_here=sends_here,
         lane_length=jobs.lane_length(conn, station.id),
+        sending=open_job.job_id if open_job and open_job.state is JobState.SENDING else None,
         in_doubt=open_job.job_id if open_job and open_job.state is JobState.IN_DOUBT else None,
         load_now=row[0] if row and row[0].position == 0 else None,
         row=tuple(row),
