@@ -4,6 +4,7 @@ import typer
 
 from gateway.commands.check import check
 from gateway.commands.fit import fit
+from gateway.commands.schemas import schemas
 from gateway.commands.serve import serve
 from gateway.commands.trace import trace
 
@@ -17,3 +18,4 @@ app.command()(serve)
 app.command()(check)
 app.command()(fit)
 app.command()(trace)
+app.command()(schemas)
