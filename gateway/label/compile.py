@@ -13,6 +13,7 @@ from gateway.label.place_text import TextStep
 from gateway.label.placed import Dots, Frame, Placed, Sheet
 from gateway.label.room import Condition, Filling, Origin, Room, room
 from gateway.label.template import (
+    Align,
     BoxElement,
     ImageElement,
     Pair,
@@ -47,7 +48,25 @@ class RepeatStep:
     condition: Condition
 
 
-Step = TextStep | SymbolStep | DotsStep | RepeatStep
+@dataclass(frozen=True, slots=True)
+class MarkStep:
+    """A handling mark that a field names."""
+
+    condition: Condition
+    name: Filling
+    room: Room
+    origin: Origin
+
+    def place(self, fields: Mapping[str, str], out: list[Placed]) -> None:
+        """Add the mark, where the field names one."""
+        name = self.name.fill(fields) if self.condition.holds(fields) else ""
+        if name:
+            out.append(
+                _turned(mark(name, self.room.across, self.room.down, self.origin), self.room)
+            )
+
+
+Step = TextStep | SymbolStep | DotsStep | MarkStep | RepeatStep
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,7 +93,7 @@ def _place(
     steps: tuple[Step, ...], fields: Mapping[str, str], out: list[Placed], scans: list[str]
 ) -> None:
     for step in steps:
-        if isinstance(step, TextStep):
+        if isinstance(step, TextStep | MarkStep):
             step.place(fields, out)
         elif isinstance(step, SymbolStep):
             step.place(fields, out, scans)
@@ -116,7 +135,7 @@ class _Compiler:
         for n, box in enumerate(body.box):
             steps.append(self._box(box, self._origin("box", n), None))
         for n, image in enumerate(body.image):
-            steps.append(self._image(image, self._origin("image", n)))
+            steps.append(self._image(image, self._origin("image", n), None))
         for n, text in enumerate(body.text):
             steps.append(self._text(text, self._origin("text", n), None))
         for n, repeat in enumerate(body.repeat):
@@ -126,7 +145,9 @@ class _Compiler:
         fixed: list[Placed] = []
         changing: list[Step] = []
         for step in steps:
-            if step.condition != Condition() or isinstance(step, SymbolStep | RepeatStep):
+            if step.condition != Condition() or isinstance(
+                step, SymbolStep | MarkStep | RepeatStep
+            ):
                 changing.append(step)
             elif isinstance(step, DotsStep):
                 fixed.append(step.placed)
@@ -173,14 +194,18 @@ class _Compiler:
             self.sheet.dots_per_mm,
         )
 
-    def _image(self, element: ImageElement, origin: Origin) -> DotsStep:
+    def _image(
+        self, element: ImageElement, origin: Origin, rename: Rename | None
+    ) -> DotsStep | MarkStep:
         place = room(self.sheet, element.at_mm, element.box_mm, element.turn, origin)
-        if element.mark is not None:
-            dots = mark(element.mark, place.across, place.down, origin)
-        else:
-            dots = _rows(element.rows or "", place, origin)
-        x, y = place.corner(0, 0, dots.width, dots.height)
-        return DotsStep(_condition(element.when, None), Dots(x, y, dots.turned(place.turn)))
+        condition = _condition(element.when, rename)
+        if element.mark is None:
+            return DotsStep(condition, _turned(_rows(element.rows or "", place, origin), place))
+        name = _filling(element.mark, rename)
+        if not name.is_fixed:
+            return MarkStep(condition, name, place, origin)
+        dots = mark(element.mark, place.across, place.down, origin)
+        return DotsStep(condition, _turned(dots, place))
 
     def _repeat(self, element: RepeatElement, number: int) -> RepeatStep:
         blocks = tuple(self._block(element, number, n) for n in range(element.most))
@@ -192,6 +217,7 @@ class _Compiler:
                     "at_mm": _shifted(first.at_mm, element, element.most - 1),
                     "text": element.more,
                     "when": (),
+                    "align": Align.LEFT,
                     "box_mm": (-3.0, first.box_mm[1] if first.box_mm else -0.001),
                 }
             )
@@ -201,12 +227,17 @@ class _Compiler:
     def _block(self, element: RepeatElement, number: int, n: int) -> tuple[Step, ...]:
         rename = (f"{element.over}.", f"{element.over}.{n + 1}.")
         steps: list[Step] = []
-        for kind in ("box", "text", "symbol"):
+        for kind in ("box", "text", "symbol", "image"):
             for m, part in enumerate(getattr(element, kind)):
                 moved = part.model_copy(update={"at_mm": _shifted(part.at_mm, element, n)})
                 origin = self._origin("repeat", number, kind, m)
                 steps.append(getattr(self, f"_{kind}")(moved, origin, rename))
         return tuple(steps)
+
+
+def _turned(dots: Bitmap, place: Room) -> Dots:
+    x, y = place.corner(0, 0, dots.width, dots.height)
+    return Dots(x, y, dots.turned(place.turn))
 
 
 def _shifted(at: Pair, element: RepeatElement, n: int) -> Pair:

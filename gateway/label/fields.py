@@ -6,7 +6,7 @@ from types import MappingProxyType
 from gateway.label import gs1
 from gateway.label.errors import DataRefused
 from schemas.decision import Parcel
-from schemas.goods import Item
+from schemas.goods import Item, Turn
 from schemas.order import Address, Order
 from schemas.rules import WarningText
 
@@ -77,7 +77,6 @@ def item_fields(
     quantity: int = 1,
 ) -> Fields:
     """Fields of an item label. The bag's flat size sets the type size of the warning."""
-    handling = item.handling
     fields = {
         "order_id": order.order_id if order else "",
         "sku": item.sku,
@@ -87,10 +86,7 @@ def item_fields(
         "quantity": str(quantity),
         "warning": warning.text if warning else "",
         "warning_pt": str(warning_type_pt(bag_width_mm, bag_length_mm)),
-        "fragile": "yes" if handling.fragile else "",
-        "liquid": "yes" if handling.liquid else "",
-        "sharp": "yes" if handling.sharp else "",
-        "this_side_up": "yes" if handling.turn == "this_side_up" else "",
+        **_marks(item),
     }
     return MappingProxyType(fields)
 
@@ -121,6 +117,23 @@ def order_fields(order: Order, *, reason: str = "") -> Fields:
         fields[f"line.{n}.quantity"] = str(line.quantity)
         fields[f"line.{n}.gtin"] = line.item.gtin or ""
     return MappingProxyType(fields)
+
+
+def _marks(item: Item) -> dict[str, str]:
+    """Handling marks that the item asks for, numbered."""
+    handling = item.handling
+    asked = [
+        (handling.fragile, "fragile", "FRAGILE"),
+        (handling.turn is Turn.THIS_SIDE_UP, "this-way-up", "THIS WAY UP"),
+        (handling.liquid, "liquid", "LIQUID"),
+        (handling.sharp, "sharp", "SHARP"),
+    ]
+    marks = [(name, text) for wanted, name, text in asked if wanted]
+    fields = {"mark.count": str(len(marks))}
+    for n, (name, text) in enumerate(marks, 1):
+        fields[f"mark.{n}.name"] = name
+        fields[f"mark.{n}.text"] = text
+    return fields
 
 
 def _as_gs1(order_id: str) -> str:

@@ -33,11 +33,10 @@ def _keep_dry(pen: _Pen) -> None:
         pen.line([(x, y), (x - 6, y + 20)], 1, 5)
 
 
-def _no_knife(pen: _Pen) -> None:
-    pen.polygon([(14, 66), (70, 66), (86, 54), (28, 54)], 1)
-    pen.rectangle((88, 54, 110, 66), 1)
-    pen.line([(18, 16), (102, 104)], 1, 8)
-    pen.line([(102, 16), (18, 104)], 1, 8)
+def _sharp(pen: _Pen) -> None:
+    pen.polygon([(14, 84), (74, 24), (90, 40), (44, 86)], 1)
+    pen.polygon([(80, 18), (96, 34), (110, 20), (94, 4)], 1)
+    pen.rectangle((14, 96, 106, 104), 1)
 
 
 def _liquid(pen: _Pen) -> None:
@@ -51,7 +50,7 @@ _MARKS: Mapping[str, Callable[[_Pen], None]] = MappingProxyType(
         "fragile": _fragile,
         "this-way-up": _this_way_up,
         "keep-dry": _keep_dry,
-        "no-knife": _no_knife,
+        "sharp": _sharp,
         "liquid": _liquid,
     }
 )

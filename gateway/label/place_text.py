@@ -122,17 +122,19 @@ class TextStep:
             points = fields.get(element.type_pt, "")
             if not re.fullmatch(r"[0-9]{1,3}(\.[0-9]+)?", points):
                 raise LabelError(f"field {element.type_pt!r} must hold a type size in points")
-            size = -int(-float(points) * POINT_MM * d // 1)
-            return (size,)
+            return self._grown(-int(-float(points) * POINT_MM * d // 1))
         if element.type_pt is not None:
-            first = -int(-element.type_pt * POINT_MM * d // 1)
-        else:
-            first = round((element.capital_mm or 0) * d / fonts.CAPITAL_SHARE)
+            return self._grown(-int(-element.type_pt * POINT_MM * d // 1))
+        first = round((element.capital_mm or 0) * d / fonts.CAPITAL_SHARE)
         last = first
         if element.least_mm is not None:
             last = min(round(element.least_mm * d / fonts.CAPITAL_SHARE), first)
         self._sizes = tuple(range(first, max(last, 4) - 1, -1)) or (first,)
         return self._sizes
+
+    def _grown(self, size: int) -> tuple[int, ...]:
+        """A type size in points is the least there may be: rounded up, and larger where wanted."""
+        return tuple(range(size * 2, size - 1, -1)) if self.element.grow else (size,)
 
     def _pitch(self, size: int) -> float:
         return size * self.element.spacing
@@ -166,7 +168,8 @@ class TextStep:
         top = 0.0
         if element.vertical is not Vertical.TOP:
             top = room.down - self._height(len(lines), size)
-            top = top / 2 if element.vertical is Vertical.MIDDLE else top
+            if element.vertical is Vertical.MIDDLE:  # capitals look centred, descenders hang
+                top = (top + _DESCENT_SHARE * size) / 2
         own = fonts.letters(size, element.bold)
         first = top + size * fonts.CAPITAL_SHARE - own.ascent
         pitch, across = self._pitch(size), room.across

@@ -87,7 +87,9 @@ class TextElement(_Element):
     capital_mm: Positive | None = None
     """Height of a capital letter; or state `type_pt`."""
     type_pt: float | str | None = None
-    """Type size in points of 1/72 in, or the field that holds it."""
+    """Type size in points of 1/72 in, or the field that holds it. Never set smaller than that."""
+    grow: bool = False
+    """With `type_pt`: set up to twice as large where the box has room."""
     least_mm: Positive | None = None
     """Capitals may shrink to this height where the text is too long. Left out: never smaller."""
     wrap: bool = False
@@ -157,7 +159,7 @@ class SymbolElement(_Element):
 
 
 class ImageElement(_Element):
-    """A handling mark of ours by name, or dots drawn as `#` and `.` in `rows`."""
+    """A handling mark of ours by name (or `{field}`), or dots drawn as `#` and `.` in `rows`."""
 
     box_mm: Pair
     mark: str | None = None
@@ -183,6 +185,7 @@ class RepeatElement(_Element):
     text: tuple[TextElement, ...] = ()
     box: tuple[BoxElement, ...] = ()
     symbol: tuple[SymbolElement, ...] = ()
+    image: tuple[ImageElement, ...] = ()
 
 
 class Body(BaseModel):
