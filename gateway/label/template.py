@@ -276,6 +276,15 @@ def parts_of(text: str) -> tuple[tuple[str, str], ...]:
     return tuple(zip(pieces[0::2], [*pieces[1::2], ""], strict=True))
 
 
+def field_names(template: Template) -> frozenset[str]:
+    """Fields that must be there. Those of repeated blocks and optional ones are not among them."""
+    body = template.body.model_dump(exclude={"repeat"})
+    named = {name for _, text in _texts(body) for _, name in parts_of(text)}
+    counts = {f"{repeat.over}.count" for repeat in template.body.repeat}
+    sizes = {t.type_pt for t in template.body.text if isinstance(t.type_pt, str)}
+    return frozenset({name for name in named if name and not name.endswith("?")} | counts | sizes)
+
+
 def _bad_braces(text: str) -> str:
     rest = _FIELD.sub("", text)
     if "{" in rest or "}" in rest:
