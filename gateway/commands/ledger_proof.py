@@ -7,13 +7,16 @@ from typing import Annotated
 import typer
 
 from gateway.ledger.checkpoint import BadKey, public_from_pem
-from gateway.ledger.proof import ProofReport, check_proof
+from gateway.ledger.evidence_check import check_file
+from gateway.ledger.proof import ProofReport
 
 _MAX_BYTES = 64_000_000
 
 
 def check_proof_command(
-    file: Annotated[Path, typer.Argument(help="The proof file, JSON; - reads standard input.")],
+    file: Annotated[
+        Path, typer.Argument(help="A proof or evidence file, JSON; - reads standard input.")
+    ],
     key: Annotated[
         Path | None,
         typer.Option(help="The site's public key, PEM. Without it a forger's own key passes."),
@@ -28,7 +31,7 @@ def check_proof_command(
         hint = "Export the key with `bagrelay ledger key`." if isinstance(error, BadKey) else ""
         typer.echo(f"{error} {hint}".strip(), err=True)
         raise typer.Exit(2) from error
-    report = check_proof(text, known)
+    report = check_file(text, known)
     typer.echo(_as_json(report) if as_json else _as_text(report))
     raise typer.Exit(0 if report.ok else 1)
 
