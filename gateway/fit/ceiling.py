@@ -8,8 +8,8 @@ from numpy.typing import NDArray
 Floats = NDArray[np.float64]
 Flags = NDArray[np.bool_]
 
-_LENIENCE = 1.02
-"""Stackings up to this far above the ceiling live on: their hull may still be the best."""
+_LENIENCE = 1.06
+"""Whole stackings up to this far above the stair are looked at: their hull may be below it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -21,6 +21,7 @@ class Ceiling:
     most (X - C) (Y - C) C for that corner (X, Y). This is greatest at C = `best`.
     """
 
+    stair: tuple[Floats, Floats]
     large: Floats
     small: Floats
     best: Floats
@@ -30,21 +31,24 @@ class Ceiling:
     """The greatest volume under any corner, mm3."""
 
     @classmethod
-    def over(cls, large: Floats, small: Floats, goods: float, reach: float) -> "Ceiling":
-        """The ceiling of some whole stackings; none is larger than `reach` in any need."""
+    def over(
+        cls, large: Floats, small: Floats, goods: float, least: float, reach: float
+    ) -> "Ceiling":
+        """The ceiling of some whole stackings. No need is below `least`, none above `reach` is
+        worth having."""
         order = np.lexsort((small, large))
         large, small = large[order], small[order]
         first = np.empty(len(small), dtype=bool)
         first[0] = True
         first[1:] = small[1:] < np.minimum.accumulate(small)[:-1]
         large, small = large[first], small[first]
-        x = np.concatenate((large, [reach])) * _LENIENCE
-        y = np.concatenate((large[:1], small)) * _LENIENCE
+        x = np.append(large, max(reach, large[-1]))
+        y = np.concatenate((large[:1], small))
         best = (x + y - np.sqrt(x * x - x * y + y * y)) / 3
         most = (x - best) * (y - best) * best
-        of_use = most >= goods
+        of_use = (most >= goods) & (y >= least)
         roomiest = float(most.max(initial=0.0))
-        return cls(x[of_use], y[of_use], best[of_use], goods * (1 - 1e-9), roomiest)
+        return cls((large, small), x[of_use], y[of_use], best[of_use], goods * (1 - 1e-9), roomiest)
 
     def may_come_below(self, low: Floats, high: Floats, up: Floats, within: Floats) -> Flags:
         """Whether a whole stacking round an envelope could come below the stair.
@@ -61,3 +65,9 @@ class Ceiling:
         room = (self.large - height) * (self.small - height) * height
         alive[some] = np.logical_or.reduce((tallest >= up) & (room >= volume), axis=1)
         return alive
+
+    def near(self, large: Floats, small: Floats) -> Flags:
+        """Whether whole stackings come below the stair, or not far above it."""
+        steps, heights = self.stair
+        step = np.searchsorted(steps * _LENIENCE, large, side="right") - 1
+        return np.where(step < 0, True, small < heights[step] * _LENIENCE)

@@ -1,9 +1,9 @@
 """The front of an order: the undominated (width, length) pairs that hold it, with layouts."""
 
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from functools import lru_cache
+from functools import lru_cache, partial
 from math import inf, prod
 
 from gateway.fit.blocks import blocks_of
@@ -23,16 +23,16 @@ class Arrangement:
     width: float
     length: float
     size: tuple[float, float, float]
-    lying: tuple[Laid, ...]
+    lying: Callable[[], Sequence[Laid]]
     turned: bool = False
     """Everything as in `lying`, after a quarter turn on the table."""
 
     @property
-    def laid(self) -> tuple[Laid, ...]:
+    def laid(self) -> Sequence[Laid]:
         """The blocks at their places."""
         if not self.turned:
-            return self.lying
-        return tuple(Laid(one.block.turned(), one.y, one.x, one.z) for one in self.lying)
+            return self.lying()
+        return [Laid(one.block.turned(), one.y, one.x, one.z) for one in self.lying()]
 
     def quarter_turn(self) -> "Arrangement":
         """The same goods with the other side along the bag."""
@@ -67,7 +67,7 @@ def _by_volume(counted: tuple[Kind, int]) -> tuple[float, float, tuple[object, .
 def front_of_counted(counted: tuple[tuple[Kind, int], ...], max_up: float) -> Front:
     """The front of so many pieces of each kind; found once for each content."""
     stackings = Stackings(_units(counted), max_up)
-    found = [_measured(lay(stackings, number)) for number in stackings.solve()]
+    found = [_measured(stackings, number) for number in stackings.solve()]
     found += [one.quarter_turn() for one in found]
     found.sort(key=lambda one: (one.width, one.length))
     front: list[Arrangement] = []
@@ -90,6 +90,11 @@ def _units(counted: tuple[tuple[Kind, int], ...]) -> list[Unit]:
     return units
 
 
-def _measured(laid: list[Laid]) -> Arrangement:
+def _measured(stackings: Stackings, number: int) -> Arrangement:
+    laid = lay(stackings, number)
     width, length, size = half_girths(laid)
-    return Arrangement(width, length, size, tuple(laid))
+    return Arrangement(width, length, size, partial(_as_it_lies, laid))
+
+
+def _as_it_lies(laid: Sequence[Laid]) -> Sequence[Laid]:
+    return laid

@@ -1,7 +1,6 @@
 """What a bag needs round laid goods: half the girth of the hull in each of the two views."""
 
-from collections.abc import Callable, Iterable, Iterator, Sequence
-from itertools import pairwise
+from collections.abc import Callable, Iterator, Sequence
 from math import hypot
 
 from gateway.fit.hull import (
@@ -21,6 +20,7 @@ Seen = tuple[float, float, float, float]
 """A rectangle in a view: its two ends on the floor, its bottom and its top."""
 Corners = Callable[[float, float, float, float], Sequence[Point]]
 
+_HAIR_MM = 1e-9
 _CORNERS: dict[Section, Corners] = {
     Section.RECTANGLE: rectangle_corners,
     Section.DISC: ellipse_corners,
@@ -34,13 +34,19 @@ def half_girths(laid: Sequence[Laid]) -> tuple[float, float, tuple[float, float,
     ends: list[Seen] = []
     sides: list[Seen] = []
     for one in laid:
+        if one.block.pieces == 1:
+            dx, dy, dz = one.block.size
+            top = one.z + dz
+            ends.append((one.y, one.y + dy, one.z, top))
+            sides.append((one.x, one.x + dx, one.z, top))
+            continue
         for x, y, z, dx, dy, dz in one.block.bulk():
             bottom = one.z + z
             ends.append((one.y + y, one.y + y + dy, bottom, bottom + dz))
             sides.append((one.x + x, one.x + x + dx, bottom, bottom + dz))
-    along = max(seen[1] for seen in sides) - min(seen[0] for seen in sides)
-    across = max(seen[1] for seen in ends) - min(seen[0] for seen in ends)
-    up = max(seen[3] for seen in sides)
+    along = max([seen[1] for seen in sides]) - min([seen[0] for seen in sides])
+    across = max([seen[1] for seen in ends]) - min([seen[0] for seen in ends])
+    up = max([seen[3] for seen in sides])
     if len(laid) == 1 and laid[0].block.pieces == 1:
         pose = laid[0].block.pose
         width, length = (
@@ -87,26 +93,38 @@ def _outline(laid: Sequence[Laid], *, end: bool) -> Iterator[Point]:
                     yield from _CORNERS[section](at, up, flat, pose.up)
 
 
-def rectangles_half_girth(seen: Iterable[Seen]) -> float:
+def rectangles_half_girth(seen: Sequence[Seen]) -> float:
     """Half the perimeter of the hull of upright rectangles."""
+    if len(seen) == 1:
+        start, end, bottom, top = seen[0]
+        return end - start + top - bottom
     right: dict[float, float] = {}
     left: dict[float, float] = {}
+    middle = seen[0][0] + seen[0][1]
+    even = True
     for start, end, bottom, top in seen:
         for level in (bottom, top):
-            right[level] = max(right.get(level, end), end)
-            left[level] = min(left.get(level, start), start)
+            if level not in right:
+                right[level], left[level] = end, start
+            else:
+                right[level] = max(right[level], end)
+                left[level] = min(left[level], start)
+        even = even and abs(start + end - middle) < _HAIR_MM
     levels = sorted(right)
     floor, roof = levels[0], levels[-1]
     edges = right[floor] - left[floor] + right[roof] - left[roof]
-    edges += _chain_length([(level, right[level]) for level in levels])
-    edges += _chain_length([(level, -left[level]) for level in levels])
-    return edges / 2
+    outer = _chain_length([(level, right[level]) for level in levels])
+    inner = outer if even else _chain_length([(level, -left[level]) for level in levels])
+    return (edges + outer + inner) / 2
 
 
 def _chain_length(points: list[Point]) -> float:
     """Length of the outer chain over points that rise in their first coordinate."""
-    chain = points[:1]
-    for z, y in points[1:]:
+    if len(points) == 2:
+        (z0, y0), (z1, y1) = points
+        return hypot(z1 - z0, y1 - y0)
+    chain: list[Point] = []
+    for z, y in points:
         while len(chain) > 1:
             (z0, y0), (z1, y1) = chain[-2], chain[-1]
             if (y1 - y0) * (z - z0) > (y - y0) * (z1 - z0):
@@ -114,6 +132,8 @@ def _chain_length(points: list[Point]) -> float:
             chain.pop()
         chain.append((z, y))
     length = 0.0
-    for (z0, y0), (z1, y1) in pairwise(chain):
-        length += hypot(z1 - z0, y1 - y0)
+    z0, y0 = chain[0]
+    for z, y in chain:
+        length += hypot(z - z0, y - y0)
+        z0, y0 = z, y
     return length

@@ -1,9 +1,7 @@
 """A stacking as places: rows with the tallest in the middle, piles with the heaviest below."""
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
-from math import inf
 
 from gateway.fit.blocks import Block
 from gateway.fit.stackings import Stackings
@@ -25,7 +23,7 @@ def lay(stackings: Stackings, number: int) -> list[Laid]:
     """The blocks of a whole stacking at their places, each one let down to what it lies on."""
     builder = _Builder(stackings)
     builder.place(number, False, 0.0, 0.0, 0.0)
-    if len(builder.laid) > 2:
+    if builder.sinks:
         _let_down(builder.laid)
     return builder.laid
 
@@ -33,29 +31,34 @@ def lay(stackings: Stackings, number: int) -> list[Laid]:
 class _Builder:
     def __init__(self, stackings: Stackings) -> None:
         self._of = stackings
+        self._made = stackings.made
+        self.sinks = False
+        """Something lies on a group, so that it may not touch all that is under it."""
+        self._low, self._high, self._up = stackings.sides
         self.laid: list[Laid] = []
 
     def place(self, number: int, turned: bool, x: float, y: float, z: float) -> None:
-        axis, _, block, _, _ = self._of.made[number]
-        if axis < 0:
-            one = self._of.blocks[block]
+        made = self._made[number]
+        if made[0] < 0:
+            one = self._of.blocks[made[2]]
             self.laid.append(Laid(_turned(one) if turned else one, x, y, z))
             return
-        along, across = self._sides(number, turned)
         axis, row = self._row(number, turned)
-        at = [x, y, z]
+        low, high = self._low[number], self._high[number]
+        along, across = (high, low) if turned else (low, high)
         for child, child_turned in row:
-            sides = (*self._sides(child, child_turned), float(self._of.up[child]))
-            corner = list(at)
-            for side, whole in ((0, along), (1, across)):
-                if side != axis:
-                    corner[side] += (whole - sides[side]) / 2
-            self.place(child, child_turned, corner[0], corner[1], corner[2])
-            at[axis] += sides[axis]
-
-    def _sides(self, number: int, turned: bool) -> tuple[float, float]:
-        low, high = float(self._of.low[number]), float(self._of.high[number])
-        return (high, low) if turned else (low, high)
+            low, high = self._low[child], self._high[child]
+            dx, dy = (high, low) if child_turned else (low, high)
+            if axis == 0:
+                self.place(child, child_turned, x, y + (across - dy) / 2, z)
+                x += dx
+            elif axis == 1:
+                self.place(child, child_turned, x + (along - dx) / 2, y, z)
+                y += dy
+            else:
+                at = x + (along - dx) / 2, y + (across - dy) / 2
+                self.place(child, child_turned, at[0], at[1], z)
+                z += self._up[child]
 
     def _row(self, number: int, turned: bool) -> tuple[int, list[tuple[int, bool]]]:
         """All that a stacking joins in one direction, in the order in which it is laid."""
@@ -66,19 +69,19 @@ class _Builder:
         waiting = [left, right]
         while waiting:
             one = waiting.pop()
-            if self._of.made[one[0]][0] >= 0:
+            if self._made[one[0]][0] in {0, 1}:
                 inner, *parts = self._parts(*one)
                 if inner == axis:
                     waiting += parts
                     continue
             row.append(one)
         if len(row) > 2:
-            row.sort(key=lambda part: self._of.up[part[0]])
+            row.sort(key=lambda part: self._up[part[0]])
             row = row[::2] + row[1::2][::-1]
         return axis, row
 
     def _parts(self, number: int, turned: bool) -> tuple[int, tuple[int, bool], tuple[int, bool]]:
-        axis, left, right, right_turned, was_turned = self._of.made[number]
+        axis, left, right, right_turned, was_turned = self._made[number]
         turned = turned != was_turned
         if turned and axis < 2:
             axis = 1 - axis
@@ -86,33 +89,16 @@ class _Builder:
 
     def _pile(self, left: tuple[int, bool], right: tuple[int, bool]) -> list[tuple[int, bool]]:
         """Below what may bear the other, else the heavier, else the wider."""
-        one, two = self._content(left[0]), self._content(right[0])
+        self.sinks = self.sinks or self._made[left[0]][0] >= 0 or self._made[right[0]][0] >= 0
+        one, two = self._of.states[left[0]], self._of.states[right[0]]
         if not self._of.lies_on(two, one):
             return [right, left]
-        if not self._of.lies_on(one, two):
+        if not self._of.lies_on(one, two) or self._heft(left[0]) >= self._heft(right[0]):
             return [left, right]
-        return (
-            [left, right]
-            if self._heft(one, left[0]) >= self._heft(two, right[0])
-            else [
-                right,
-                left,
-            ]
-        )
+        return [right, left]
 
-    def _content(self, number: int) -> tuple[int, ...]:
-        axis, left, right, *_ = self._of.made[number]
-        if axis < 0:
-            kind = self._of.blocks[right].kind
-            return tuple(int(n == kind) for n in range(len(self._of.units)))
-        both = zip(self._content(left), self._content(right), strict=True)
-        return tuple(a + b for a, b in both)
-
-    def _heft(self, content: Sequence[int], number: int) -> tuple[float, float]:
-        masses = [u.mass_g for u, n in zip(self._of.units, content, strict=True) if n]
-        known = [mass for mass in masses if mass is not None]
-        mass = sum(known) if len(known) == len(masses) else -inf
-        return mass, float(self._of.low[number] * self._of.high[number])
+    def _heft(self, number: int) -> tuple[float, float]:
+        return self._of.mass(self._of.states[number]), self._low[number] * self._high[number]
 
 
 @lru_cache(maxsize=4096)

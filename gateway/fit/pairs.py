@@ -56,18 +56,21 @@ class Pairs:
         alive = ceiling.may_come_below(low, high, up, within[self.owner[rows % self.count]])
         return rows[alive]
 
+    def near(self, ceiling: Ceiling, rows: Ints) -> Ints:
+        """The joins of whole orders that come below the ceiling or not far above it."""
+        low, high, up = (x.ravel()[rows] for x in (self.low, self.high, self.up))
+        return rows[ceiling.near(high + up, low + up)]
+
     def best(self, rows: Ints, most: int) -> Ints:
-        """For each owner the joins with the least film of a plain bag, at most so many."""
+        """For each owner the joins with the least film of a plain bag, at most so many, and half
+        as many of the slimmest."""
         low, high, up = (x.ravel()[rows] for x in (self.low, self.high, self.up))
         owner = self.owner[rows % max(self.count, 1)]
-        film = (low + up) * (high + up)
-        order = np.lexsort((film, owner))
-        film, owner = film[order], owner[order]
-        fresh = np.ones(len(order), dtype=bool)
-        fresh[1:] = (film[1:] != film[:-1]) | (owner[1:] != owner[:-1])
-        order, owner = order[fresh], owner[fresh]
-        nth = np.arange(len(owner)) - np.searchsorted(owner, owner)
-        return rows[order[nth < most]]
+        slim = low + up
+        film = slim * (high + up)
+        least = np.concatenate((_first(film, owner, most), _first(slim, owner, most // 2)))
+        least = np.unique(least)
+        return rows[least[np.argsort(owner[least], kind="stable")]]
 
     def undominated(self, rows: Ints) -> Ints:
         """For each owner the joins that no other of the same owner is within."""
@@ -84,11 +87,11 @@ class Pairs:
         For two units that hull is the true one. For more, further layers of the front come along:
         laid out, they may turn out smaller than they look.
         """
-        one, two = self._needs(rows)
+        one, two = self.needs(rows)
         large, small = np.maximum(one, two), np.minimum(one, two)
         order = np.lexsort((small, large))
         chosen: list[Ints] = []
-        wanted = 1 if units == 2 else _ROOTS
+        wanted = 1 if units < 4 else _ROOTS
         while len(order) and wanted > 0:
             falling = small[order]
             first = np.ones(len(order), dtype=bool)
@@ -98,7 +101,7 @@ class Pairs:
             order = order[~first]
         return rows[np.concatenate(chosen)] if chosen else rows
 
-    def _needs(self, rows: Ints) -> tuple[Floats, Floats]:
+    def needs(self, rows: Ints) -> tuple[Floats, Floats]:
         """Half girths in the two views, each half of the join taken for a box; mm."""
         (a1, b1, c1), (a2, b2, c2) = self._one, self._two
         beside = rows[rows < 4 * self.count]
@@ -129,6 +132,17 @@ class Pairs:
                 strict=True,
             )
         ]
+
+
+def _first(worth: Floats, owner: Ints, most: int) -> Ints:
+    """Positions of each owner's joins of least worth, one for each worth."""
+    order = np.lexsort((worth, owner))
+    worth, owner = worth[order], owner[order]
+    fresh = np.ones(len(order), dtype=bool)
+    fresh[1:] = (worth[1:] != worth[:-1]) | (owner[1:] != owner[:-1])
+    order, owner = order[fresh], owner[fresh]
+    nth = np.arange(len(owner)) - np.searchsorted(owner, owner)
+    return order[nth < most]
 
 
 def _adjacent(p1: Floats, c1: Floats, p2: Floats, c2: Floats) -> Floats:

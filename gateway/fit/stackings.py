@@ -14,7 +14,7 @@ observations keep the work small and lose nothing:
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import lru_cache
+from functools import cached_property, lru_cache
 from itertools import product
 from math import inf
 
@@ -35,7 +35,7 @@ Made = tuple[int, int, int, bool, bool]
 """Axis (0 along, 1 across, 2 up), left, right, right turned, turned; of a block -1, 0, its
 number. `turned` says that the envelope was turned to have its shorter side along."""
 
-_FIRST_PASS = 8
+_FIRST_PASS = 4
 """Envelopes kept for each sub-order in the first pass."""
 
 
@@ -74,21 +74,41 @@ class Stackings:
             rows = np.arange(found.start, found.stop)
             high, up = self.high[rows], self.up[rows]
             goods = sum(unit.volume * unit.count for unit in self.units)
-            reach = 2 * float(sum(self._sizes.max() * unit.count for unit in self.units))
-            ceiling = Ceiling.over(high + up, self.low[rows] + up, goods, reach)
+            ceiling = Ceiling.over(high + up, self.low[rows] + up, goods, *self._extremes())
             self._restart()
         return self._pass(full, levels, None, ceiling)
+
+    @cached_property
+    def sides(self) -> tuple[list[float], list[float], list[float]]:
+        """Of each envelope the shorter and the longer side on the table and its height, mm.
+
+        Ask once everything is solved.
+        """
+        return self.low.tolist(), self.high.tolist(), self.up.tolist()
+
+    def _extremes(self) -> tuple[float, float]:
+        """The least need that any whole stacking can have, and the largest worth having: that of
+        one row with every piece's longest side along it."""
+        least = longest = tallest = 0.0
+        for unit in self.units:
+            least = max(least, min(block.size[0] + block.size[2] for block in unit.blocks))
+            longest += unit.count * max(max(block.size) for block in unit.blocks)
+            tallest = max(tallest, min(block.size[2] for block in unit.blocks))
+        return least, longest + tallest
 
     def _restart(self) -> None:
         rows = np.nonzero(self._sizes[:, 2] <= self._max_up)[0]
         self.low, self.high, self.up = self._sizes[rows].T
         self.made: list[Made] = [(-1, 0, row, False, False) for row in rows.tolist()]
+        self.states: list[State] = []
+        """Of each envelope the units in it, counted."""
         self._spans: dict[State, tuple[int, int]] = {}
         start = 0
         ends = np.cumsum([len(unit.blocks) for unit in self.units])
         for number, end in enumerate(np.searchsorted(rows, ends).tolist()):
             alone = tuple(int(n == number) for n in range(len(self.units)))
             self._spans[alone] = start, end
+            self.states += [alone] * (end - start)
             start = end
 
     def _pass(
@@ -100,10 +120,13 @@ class Stackings:
             if self._fragile:
                 alive[4] &= self._may_stack(level)
             rows = np.nonzero(alive.ravel())[0]
-            if ceiling is not None:
+            last = level[0][0] == full
+            if ceiling is not None and last:
+                rows = pairs.near(ceiling, rows)
+            elif ceiling is not None:
                 within = np.array([self._volume(state) for state, _ in level])
                 rows = pairs.below(ceiling, rows, within)
-            if level[0][0] == full:
+            if last:
                 kept = pairs.roots(rows, sum(full))
             elif most is not None:
                 kept = pairs.best(rows, most)
@@ -123,6 +146,7 @@ class Stackings:
         ends = start + np.searchsorted(owner, np.arange(1, len(level) + 1))
         for (state, _), end in zip(level, ends.tolist(), strict=True):
             self._spans[state] = start, end
+            self.states += [state] * (end - start)
             start = end
 
     def _pairs(self, level: Level) -> Pairs:
@@ -151,12 +175,20 @@ class Stackings:
 
     def lies_on(self, top: State, bottom: State) -> bool:
         """Whether nothing in the lower set is asked to bear more than it may."""
-        bears = min(u.bears_g for u, n in zip(self.units, bottom, strict=True) if n)
-        if bears == inf:
+        if not self._fragile:
             return True
-        masses = [(u.mass_g, n) for u, n in zip(self.units, top, strict=True) if n]
-        known = [mass * n for mass, n in masses if mass is not None]
-        return len(known) == len(masses) and sum(known) <= bears
+        bears = min(u.bears_g for u, n in zip(self.units, bottom, strict=True) if n)
+        return bears == inf or 0 <= self.mass(top) <= bears
+
+    def mass(self, state: State) -> float:
+        """Mass of so many of each unit, g; -1 where it is not known."""
+        total = 0.0
+        for unit, n in zip(self.units, state, strict=True):
+            if n:
+                if unit.mass_g is None:
+                    return -1.0
+                total += unit.mass_g * n
+        return total
 
     def _volume(self, state: State) -> float:
         return sum(unit.volume * n for unit, n in zip(self.units, state, strict=True))
