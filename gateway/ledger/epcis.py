@@ -129,10 +129,10 @@ class _Telling:
     def _of(self, step: StoryStep, later: Sequence[StoryStep]) -> Iterable[Event]:
         parcel = self._parcel_uri(step)
         carried = parcel in self.parents
-        jobs = self.parents.setdefault(parcel, set())
+        jobs = self.parents.get(parcel, set())
         match step.kind:
             case StepKind.LABELLED:
-                jobs.add(step.job_id)
+                self.parents[parcel] = jobs | {step.job_id}
                 if carried:
                     yield self._object(step, "OBSERVE", "encoding")
                 else:
@@ -143,21 +143,19 @@ class _Telling:
                 self.packed_in = parcel
                 yield self._aggregation(step, "ADD", "packing", "in_progress")
             case StepKind.VOIDED if step.job_id in jobs:
-                yield from self._void(step, jobs, parcel, later)
+                jobs.remove(step.job_id)
+                yield from self._void(step, parcel, later)
             case _:
                 pass
 
-    def _void(
-        self, step: StoryStep, jobs: set[str], parcel: str, later: Sequence[StoryStep]
-    ) -> Iterable[Event]:
-        jobs.remove(step.job_id)
+    def _void(self, step: StoryStep, parcel: str, later: Sequence[StoryStep]) -> Iterable[Event]:
         if self.packed_in == parcel:
             self.packed_in = None
             yield self._aggregation(step, "DELETE", "unpacking", "in_progress")
         comes_again = any(
             one.kind is StepKind.LABELLED and self._parcel_uri(one) == parcel for one in later
         )
-        if not jobs and not comes_again:
+        if not self.parents[parcel] and not comes_again:
             yield self._object(step, "DELETE", "decommissioning", "inactive")
 
     def _object(

@@ -2,6 +2,7 @@
 
 import json
 from base64 import b64decode
+from functools import cache
 from io import BytesIO
 
 import pytest
@@ -35,14 +36,17 @@ PUBLIC = KEY.public_key()
 PRIVATE = (NAME, STREET, CITY, "Jo Bloggs", "asked Anna")
 
 
+@cache
 def whole() -> Evidence:
     return evidence(parts(), START)
 
 
+@cache
 def blacked() -> Evidence:
     return evidence(parts(), START, black_out=True, machines=MACHINES)
 
 
+@cache
 def text_of(file: Evidence) -> str:
     return "\n".join(page.extract_text() for page in PdfReader(BytesIO(to_pdf(file))).pages)
 
