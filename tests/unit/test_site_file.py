@@ -130,7 +130,7 @@ def test_example_room_is_good() -> None:
         ('company_prefix = "9521234"', "company_prefix = 9521234", "must be a valid string"),
         ('id = "us-ma"', 'id = "US MA"', "must be lower-case letters"),
         ("effect.demand = [\"hang_hole\"]", "effect.demand = []", "the rule has no effect"),
-        ('warning_text = "us-ca"', 'warning_text = "us-cal"', "did you mean `us-ca`?"),
+        ('warning_text = "goods-in"', 'warning_text = "goodsin"', "did you mean `goods-in`?"),
         ("port = 9103", "port = [[1]]", "must be a text, a number, true or false"),
     ],
 )  # fmt: skip
