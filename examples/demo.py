@@ -9,4 +9,4 @@ sys.path.insert(0, str(ROOT / ".ci"))
 import environment  # noqa: E402
 
 environment.ready(environment.RUNTIME)
-environment.start("bagrelay", "demo", *sys.argv[1:])
+environment.start("python", str(ROOT / "examples" / "demo_room"), *sys.argv[1:])

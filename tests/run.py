@@ -1,5 +1,6 @@
 """Run all tests, setting up everything first: python3 tests/run.py [pytest arguments]."""
 
+import os
 import sys
 from pathlib import Path
 
@@ -10,6 +11,5 @@ import environment  # noqa: E402
 
 environment.ready(environment.TESTS)
 environment.node_parts()
-environment.start(
-    "python", "-m", "pytest", "--rootdir", str(ROOT), *(sys.argv[1:] or [str(ROOT / "tests")])
-)
+os.chdir(ROOT)
+environment.start("python", "-m", "pytest", *sys.argv[1:])
