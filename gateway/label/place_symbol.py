@@ -80,7 +80,7 @@ class SymbolStep:
         if not data:
             raise LabelError(f"{kind.value}: there is nothing to encode")
         size = 0
-        if kind in (Symbology.DATAMATRIX, Symbology.GS1_DATAMATRIX):
+        if kind in (Symbology.DATAMATRIX, Symbology.GS1_DATAMATRIX) and data.isascii():
             size = datamatrix_size(data, is_gs1=kind in GS1_KINDS)
         return Spec(kind, data, element.level, size, element.columns), readable
 

@@ -186,22 +186,19 @@ DATAMATRIX_CODEWORDS = (
 
 
 def datamatrix_size(data: str, *, is_gs1: bool) -> int:
-    """Side in modules that holds `data` in plain ASCII encodation, the way any printer can.
+    """Side in modules that holds ASCII `data` in plain encodation, the way any printer can.
 
     A printer may encode more cleverly, never less so: this size always suffices.
     Raises `DataRefused` where no size does.
     """
-    octets = data.encode("latin-1" if _is_latin(data) else "utf-8")
-    pairs = len(re.findall(rb"[0-9][0-9]", octets))
-    words = len(octets) - pairs + sum(b > 127 for b in octets) + is_gs1
+    words = len(data) - len(_DIGIT_PAIR.findall(data)) + is_gs1
     for side, room in zip(DATAMATRIX_SIZES, DATAMATRIX_CODEWORDS, strict=True):
         if words <= room:
             return side
     raise DataRefused("Data Matrix", f"{words} codewords are more than the largest symbol holds")
 
 
-def _is_latin(text: str) -> bool:
-    return all(ord(c) < 256 for c in text)
+_DIGIT_PAIR = re.compile("[0-9][0-9]")
 
 
 def _some(**options: int) -> dict[str, Any]:
@@ -304,6 +301,8 @@ def _matrix(symbology: Symbology, data: str, options: dict[str, Any]) -> Symbol:
         # square brackets can't occur in GS1 data, round ones can and would start a new element
         content = "".join(f"[{ai}]{value}" for ai, value in gs1.split(data))
         options = options | {"gs1": True}
+    if not data.isascii():  # without a stated encoding readers guess, and some guess Japanese
+        options = options | {"eci": "UTF-8"}
     grid = _modules(symbology, content, _FORMATS[symbology], options)
     rows = tuple(int("".join("1" if m else "0" for m in line), 2) for line in grid)
     return Symbol(symbology, data, grid.shape[1], rows)
