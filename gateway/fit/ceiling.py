@@ -11,6 +11,9 @@ Flags = NDArray[np.bool_]
 _LENIENCE = 1.06
 """Whole stackings up to this far above the stair are looked at: their hull may be below it."""
 
+_HAIR = 1 + 1e-9
+"""The whole stackings that make the stair must not be lost to rounding."""
+
 
 @dataclass(frozen=True, slots=True)
 class Ceiling:
@@ -42,6 +45,7 @@ class Ceiling:
         first[0] = True
         first[1:] = small[1:] < np.minimum.accumulate(small)[:-1]
         large, small = large[first], small[first]
+        large, small = large * _HAIR, small * _HAIR
         x = np.append(large, max(reach, large[-1]))
         y = np.concatenate((large[:1], small))
         best = (x + y - np.sqrt(x * x - x * y + y * y)) / 3

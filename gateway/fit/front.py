@@ -1,18 +1,24 @@
 """The front of an order: the undominated (width, length) pairs that hold it, with layouts."""
 
 from collections import Counter
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from functools import lru_cache, partial
 from math import inf, prod
 
 from gateway.fit.blocks import blocks_of
+from gateway.fit.clusters import merged
 from gateway.fit.girth import half_girths
 from gateway.fit.layout import Laid, lay
 from gateway.fit.pieces import Kind
 from gateway.fit.stackings import Stackings, Unit
 
 _MOST_STATES = 64
+"""Sub-orders, counted by kind, up to which every stacking is looked at: six different pieces."""
+_MOST_BLOCKS = 10
+"""Grids of a block that are tried, and half as many slim ones."""
+_PARTS = (1, 4)
+_FLATNESS = (0.0, 0.15, 0.5)
 _HAIR_MM = 1e-9
 
 
@@ -66,8 +72,11 @@ def _by_volume(counted: tuple[Kind, int]) -> tuple[float, float, tuple[object, .
 @lru_cache(maxsize=4096)
 def front_of_counted(counted: tuple[tuple[Kind, int], ...], max_up: float) -> Front:
     """The front of so many pieces of each kind; found once for each content."""
-    stackings = Stackings(_units(counted), max_up)
-    found = [_measured(stackings, number) for number in stackings.solve()]
+    found = [
+        _measured(stackings, number)
+        for stackings, numbers in _searches(counted, max_up)
+        for number in numbers
+    ]
     found += [one.quarter_turn() for one in found]
     found.sort(key=lambda one: (one.width, one.length))
     front: list[Arrangement] = []
@@ -77,17 +86,47 @@ def front_of_counted(counted: tuple[tuple[Kind, int], ...], max_up: float) -> Fr
     return Front(tuple(kind for kind, _ in counted), tuple(front))
 
 
-def _units(counted: tuple[tuple[Kind, int], ...]) -> list[Unit]:
+def _searches(
+    counted: tuple[tuple[Kind, int], ...], max_up: float
+) -> Iterator[tuple[Stackings, range]]:
+    """Few pieces: all their stackings. More: like pieces in whole blocks and in parts of blocks,
+    merged in several tempers."""
     nested = any(kind.nest_step_mm for kind, _ in counted)
-    apart = not nested and prod(count + 1 for _, count in counted) <= _MOST_STATES
-    units = []
-    for number, (kind, count) in enumerate(counted):
-        bears = inf if not kind.fragile else kind.mass_g or 0.0
-        each = 1 if apart else count
-        mass = None if kind.mass_g is None else kind.mass_g * each
-        blocks = tuple(blocks_of(number, kind, each))
-        units.append(Unit(blocks, count // each, kind.volume_mm3 * each, mass, bears))
-    return units
+    if not nested and prod(count + 1 for _, count in counted) <= _MOST_STATES:
+        units = [_unit(number, kind, 1, count) for number, (kind, count) in enumerate(counted)]
+        stackings = Stackings(units, max_up)
+        yield stackings, stackings.solve()
+        return
+    seen: list[list[Unit]] = []
+    for parts in _PARTS:
+        units = [
+            _unit(number, kind, portion)
+            for number, (kind, count) in enumerate(counted)
+            for portion in _portions(count, parts)
+        ]
+        if units in seen:
+            continue
+        seen.append(units)
+        for flatness in _FLATNESS:
+            stackings = Stackings(units, max_up)
+            yield stackings, merged(stackings, stackings.alone, flatness)
+
+
+def _unit(number: int, kind: Kind, pieces: int, count: int = 1) -> Unit:
+    mass = None if kind.mass_g is None else kind.mass_g * pieces
+    bears = inf if not kind.fragile else kind.mass_g or 0.0
+    blocks = blocks_of(number, kind, pieces)
+    if len(blocks) > _MOST_BLOCKS:
+        blocks.sort(key=lambda b: (b.size[0] + b.size[2]) * (b.size[1] + b.size[2]))
+        slim = sorted(blocks[_MOST_BLOCKS:], key=lambda b: b.size[0] + b.size[2])
+        blocks = blocks[:_MOST_BLOCKS] + slim[: _MOST_BLOCKS // 2]
+    return Unit(tuple(blocks), count, kind.volume_mm3 * pieces, mass, bears)
+
+
+def _portions(count: int, parts: int) -> list[int]:
+    """A number in so many nearly equal parts, none of them nothing."""
+    parts = min(parts, count)
+    return [count // parts + (part < count % parts) for part in range(parts)]
 
 
 def _measured(stackings: Stackings, number: int) -> Arrangement:

@@ -90,15 +90,15 @@ class _Builder:
     def _pile(self, left: tuple[int, bool], right: tuple[int, bool]) -> list[tuple[int, bool]]:
         """Below what may bear the other, else the heavier, else the wider."""
         self.sinks = self.sinks or self._made[left[0]][0] >= 0 or self._made[right[0]][0] >= 0
-        one, two = self._of.states[left[0]], self._of.states[right[0]]
-        if not self._of.lies_on(two, one):
+        one, two = self._of.group_of[left[0]], self._of.group_of[right[0]]
+        if not two.may_lie_on(one):
             return [right, left]
-        if not self._of.lies_on(one, two) or self._heft(left[0]) >= self._heft(right[0]):
+        if not one.may_lie_on(two) or self._heft(left[0]) >= self._heft(right[0]):
             return [left, right]
         return [right, left]
 
     def _heft(self, number: int) -> tuple[float, float]:
-        return self._of.mass(self._of.states[number]), self._low[number] * self._high[number]
+        return self._of.group_of[number].mass_g, self._low[number] * self._high[number]
 
 
 @lru_cache(maxsize=4096)

@@ -52,31 +52,84 @@ class Unit:
     """The mass that may lie on it."""
 
 
+@dataclass(frozen=True, slots=True)
+class Group:
+    """Some units, and the run of numbers of their envelopes."""
+
+    start: int
+    end: int
+    volume: float
+    """Goods in it, mm3."""
+    mass_g: float
+    """-1 where it is not known."""
+    bears_g: float
+    """The mass that its weakest piece may bear."""
+
+    def may_lie_on(self, other: "Group") -> bool:
+        """Whether nothing in the other group is asked to bear more than it may."""
+        return other.bears_g == inf or 0 <= self.mass_g <= other.bears_g
+
+    def with_(self, other: "Group", start: int, end: int) -> "Group":
+        """Both together, with the envelopes of the whole."""
+        known = self.mass_g >= 0 and other.mass_g >= 0
+        return Group(
+            start,
+            end,
+            self.volume + other.volume,
+            self.mass_g + other.mass_g if known else -1.0,
+            min(self.bears_g, other.bears_g),
+        )
+
+
 class Stackings:
     """The envelopes of a set of units, and how each was made."""
 
     def __init__(self, units: Sequence[Unit], max_up: float = inf) -> None:
-        self.units = units
         self.blocks = [block for unit in units for block in unit.blocks]
-        self._sizes = np.array([block.size for block in self.blocks])
-        self._max_up = max_up
-        self._fragile = any(unit.bears_g < inf for unit in units)
-        self._restart()
+        self.max_up = max_up
+        self.fragile = any(unit.bears_g < inf for unit in units)
+        self._units = units
+        sizes = np.array([block.size for block in self.blocks])
+        rows = np.nonzero(sizes[:, 2] <= max_up)[0]
+        self.low, self.high, self.up = sizes[rows].T
+        self.made: list[Made] = [(-1, 0, row, False, False) for row in rows.tolist()]
+        self.group_of: list[Group] = []
+        """Of each envelope the group that it holds."""
+        self.alone = self._leaves(rows)
+        """Of each unit the group of one."""
+
+    def _leaves(self, rows: Ints) -> list[Group]:
+        groups = []
+        start = 0
+        ends = np.cumsum([len(unit.blocks) for unit in self._units])
+        for unit, end in zip(self._units, np.searchsorted(rows, ends).tolist(), strict=True):
+            mass = -1.0 if unit.mass_g is None else unit.mass_g
+            group = Group(start, end, unit.volume, mass, unit.bears_g)
+            groups.append(group)
+            self.group_of += [group] * (end - start)
+            start = end
+        return groups
 
     def solve(self) -> range:
         """Numbers of the whole stackings that are worth laying out; none if all are too thick."""
-        full, levels = plan(tuple(unit.count for unit in self.units))
+        return self.stacked(self.alone, tuple(unit.count for unit in self._units))
+
+    def stacked(self, groups: Sequence[Group], counts: State) -> range:
+        """All stackings of these groups, each so many times."""
+        levels = plan(counts)
+        if not levels:
+            return range(groups[0].start, groups[0].end)
         ceiling = None
         if len(levels) > 2:
-            found = self._pass(full, levels, _FIRST_PASS, None)
+            found = self._pass(groups, levels, _FIRST_PASS, None)
             if not found:
                 return found
             rows = np.arange(found.start, found.stop)
             high, up = self.high[rows], self.up[rows]
-            goods = sum(unit.volume * unit.count for unit in self.units)
-            ceiling = Ceiling.over(high + up, self.low[rows] + up, goods, *self._extremes())
-            self._restart()
-        return self._pass(full, levels, None, ceiling)
+            goods = sum(g.volume * n for g, n in zip(groups, counts, strict=True))
+            extremes = self._extremes(groups, counts)
+            ceiling = Ceiling.over(high + up, self.low[rows] + up, goods, *extremes)
+        return self._pass(groups, levels, None, ceiling)
 
     @cached_property
     def sides(self) -> tuple[list[float], list[float], list[float]]:
@@ -86,45 +139,36 @@ class Stackings:
         """
         return self.low.tolist(), self.high.tolist(), self.up.tolist()
 
-    def _extremes(self) -> tuple[float, float]:
+    def _extremes(self, groups: Sequence[Group], counts: State) -> tuple[float, float]:
         """The least need that any whole stacking can have, and the largest worth having: that of
-        one row with every piece's longest side along it."""
+        one row with the longest side of everything along it."""
         least = longest = tallest = 0.0
-        for unit in self.units:
-            least = max(least, min(block.size[0] + block.size[2] for block in unit.blocks))
-            longest += unit.count * max(max(block.size) for block in unit.blocks)
-            tallest = max(tallest, min(block.size[2] for block in unit.blocks))
+        for group, count in zip(groups, counts, strict=True):
+            own = slice(group.start, group.end)
+            low, high, up = self.low[own], self.high[own], self.up[own]
+            least = max(least, float((low + up).min()))
+            longest += count * float(np.maximum(high, up).max())
+            tallest = max(tallest, float(up.min()))
         return least, longest + tallest
 
-    def _restart(self) -> None:
-        rows = np.nonzero(self._sizes[:, 2] <= self._max_up)[0]
-        self.low, self.high, self.up = self._sizes[rows].T
-        self.made: list[Made] = [(-1, 0, row, False, False) for row in rows.tolist()]
-        self.states: list[State] = []
-        """Of each envelope the units in it, counted."""
-        self._spans: dict[State, tuple[int, int]] = {}
-        start = 0
-        ends = np.cumsum([len(unit.blocks) for unit in self.units])
-        for number, end in enumerate(np.searchsorted(rows, ends).tolist()):
-            alone = tuple(int(n == number) for n in range(len(self.units)))
-            self._spans[alone] = start, end
-            self.states += [alone] * (end - start)
-            start = end
-
     def _pass(
-        self, full: State, levels: Sequence[Level], most: int | None, ceiling: Ceiling | None
+        self,
+        groups: Sequence[Group],
+        levels: Sequence[Level],
+        most: int | None,
+        ceiling: Ceiling | None,
     ) -> range:
+        known = {_one(number, len(groups)): group for number, group in enumerate(groups)}
+        full = levels[-1][0][0]
         for level in levels:
-            pairs = self._pairs(level)
-            alive = pairs.up <= self._max_up
-            if self._fragile:
-                alive[4] &= self._may_stack(level)
+            splits = [[(known[a], known[b]) for a, b in splits] for _, splits in level]
+            pairs, alive = self.joins(splits)
             rows = np.nonzero(alive.ravel())[0]
             last = level[0][0] == full
             if ceiling is not None and last:
                 rows = pairs.near(ceiling, rows)
             elif ceiling is not None:
-                within = np.array([self._volume(state) for state, _ in level])
+                within = np.array([one.volume + two.volume for (one, two), *_ in splits])
                 rows = pairs.below(ceiling, rows, within)
             if last:
                 kept = pairs.roots(rows, sum(full))
@@ -132,77 +176,66 @@ class Stackings:
                 kept = pairs.best(rows, most)
             else:
                 kept = pairs.undominated(rows)
-            self._keep(level, pairs, kept)
-        return range(*self._spans[full])
+            made = self.keep([first for first, *_ in splits], pairs, kept)
+            known |= zip((state for state, _ in level), made, strict=True)
+        return range(known[full].start, known[full].end)
 
-    def _keep(self, level: Level, pairs: Pairs, kept: Ints) -> None:
-        """Add the joins, which are in the order of the level's sub-orders."""
+    def joins(
+        self, splits: Sequence[Sequence[tuple[Group, Group]]]
+    ) -> tuple[Pairs, NDArray[np.bool_]]:
+        """Every join of every pair of groups, owned by the position of its list; and which of
+        them are thin enough and lay nothing on what can't bear it."""
+        left, right, sizes, bearing = [], [], [], []
+        for ways in splits:
+            size = 0
+            for one, two in ways:
+                i, j = _grid(one.end - one.start, two.end - two.start, one is two)
+                left.append(i + one.start)
+                right.append(j + two.start)
+                size += len(i)
+                if self.fragile:
+                    bears = one.may_lie_on(two) or two.may_lie_on(one)
+                    bearing.append(np.full(len(i), bears))
+            sizes.append(size)
+        owner = np.repeat(np.arange(len(splits)), sizes)
+        sides = self.low, self.high, self.up
+        pairs = Pairs(np.concatenate(left), np.concatenate(right), owner, sides)
+        alive = pairs.up <= self.max_up
+        if self.fragile:
+            alive[4] &= np.concatenate(bearing)
+        return pairs, alive
+
+    def keep(self, halves: Sequence[tuple[Group, Group]], pairs: Pairs, kept: Ints) -> list[Group]:
+        """Add joins, which are in the order of their owners; the group of each owner."""
         start = len(self.made)
         self.made += pairs.made(kept)
         self.low = np.concatenate((self.low, pairs.low.ravel()[kept]))
         self.high = np.concatenate((self.high, pairs.high.ravel()[kept]))
         self.up = np.concatenate((self.up, pairs.up.ravel()[kept]))
         owner = pairs.owner[kept % max(pairs.count, 1)]
-        ends = start + np.searchsorted(owner, np.arange(1, len(level) + 1))
-        for (state, _), end in zip(level, ends.tolist(), strict=True):
-            self._spans[state] = start, end
-            self.states += [state] * (end - start)
+        ends = start + np.searchsorted(owner, np.arange(1, len(halves) + 1))
+        groups = []
+        for (one, two), end in zip(halves, ends.tolist(), strict=True):
+            group = one.with_(two, start, end)
+            groups.append(group)
+            self.group_of += [group] * (end - start)
             start = end
+        return groups
 
-    def _pairs(self, level: Level) -> Pairs:
-        left, right, sizes = [], [], []
-        for _, splits in level:
-            size = 0
-            for one, two in splits:
-                (a, b), (c, d) = self._spans[one], self._spans[two]
-                i, j = _grid(b - a, d - c, one == two)
-                left.append(i + a)
-                right.append(j + c)
-                size += len(i)
-            sizes.append(size)
-        owner = np.repeat(np.arange(len(level)), sizes)
-        sides = self.low, self.high, self.up
-        return Pairs(np.concatenate(left), np.concatenate(right), owner, sides)
 
-    def _may_stack(self, level: Level) -> NDArray[np.bool_]:
-        allowed = []
-        for _, splits in level:
-            for one, two in splits:
-                (a, b), (c, d) = self._spans[one], self._spans[two]
-                size = len(_grid(b - a, d - c, one == two)[0])
-                allowed.append(np.full(size, self.lies_on(one, two) or self.lies_on(two, one)))
-        return np.concatenate(allowed)
-
-    def lies_on(self, top: State, bottom: State) -> bool:
-        """Whether nothing in the lower set is asked to bear more than it may."""
-        if not self._fragile:
-            return True
-        bears = min(u.bears_g for u, n in zip(self.units, bottom, strict=True) if n)
-        return bears == inf or 0 <= self.mass(top) <= bears
-
-    def mass(self, state: State) -> float:
-        """Mass of so many of each unit, g; -1 where it is not known."""
-        total = 0.0
-        for unit, n in zip(self.units, state, strict=True):
-            if n:
-                if unit.mass_g is None:
-                    return -1.0
-                total += unit.mass_g * n
-        return total
-
-    def _volume(self, state: State) -> float:
-        return sum(unit.volume * n for unit, n in zip(self.units, state, strict=True))
+def _one(number: int, of: int) -> State:
+    return tuple(int(n == number) for n in range(of))
 
 
 @lru_cache(maxsize=256)
-def plan(counts: State) -> tuple[State, tuple[Level, ...]]:
-    """The whole order as a state, and its sub-orders by size from two units on."""
+def plan(counts: State) -> tuple[Level, ...]:
+    """The sub-orders of so many units of each, by size from two on to the whole."""
     states = [state for state in product(*(range(n + 1) for n in counts)) if sum(state) > 1]
     levels = []
     for size in range(2, sum(counts) + 1):
         of_size = [state for state in states if sum(state) == size]
         levels.append(tuple((state, tuple(_splits(state))) for state in of_size))
-    return counts, tuple(levels)
+    return tuple(levels)
 
 
 def _splits(state: State) -> list[Split]:
