@@ -70,6 +70,7 @@ class StationFace:
         while not self._messages.has_next():
             await self._station.reading()
             piece = await self._line.read(self._station.bite(16), None)
+            await self._station.reading()
             if not piece:
                 return None
             self._messages.take(piece)
@@ -159,10 +160,11 @@ class PrinterFace:
     async def serve(self) -> None:
         """Print and answer until the line ends."""
         try:
-            while piece := await self._read():
-                for read in self._stream.feed(piece):
-                    await self._take(read)
-                self._cut_when_due()
+            while data := await self._read():
+                for piece in self._pieces(data):
+                    for read in self._stream.feed(piece):
+                        await self._take(read)
+                    self._cut_when_due()
         except LineLost:
             self._line.abort()
         finally:
@@ -171,7 +173,14 @@ class PrinterFace:
     async def _read(self) -> bytes:
         await self._station.reading()
         await self._station.pace()
-        return await self._line.read(self._station.bite(16), None)
+        piece = await self._line.read(self._station.bite(16), None)
+        await self._station.reading()
+        return piece
+
+    def _pieces(self, data: bytes) -> list[bytes]:
+        if not self._station.script.coming(FaultKind.CUT):
+            return [data]
+        return [data[at : at + 1] for at in range(len(data))]
 
     def _cut_when_due(self) -> None:
         script = self._station.script

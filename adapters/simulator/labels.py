@@ -33,19 +33,19 @@ Read = Label | Query
 
 
 class LabelStream:
-    """Takes a printer's input in pieces of any size; the first bytes tell the language."""
+    """Takes a printer's input in pieces of any size; the start of a label tells its language."""
 
     def __init__(self) -> None:
         self._held = bytearray()
-        self._reader: _Zpl | _Epl | None = None
+        self._reader: _Zpl | _Epl = _Zpl()
         self.half = 0
         """Bytes of the label that has begun and not ended."""
 
     def feed(self, data: bytes) -> list[Read]:
         """Labels and queries that these bytes complete, in their order."""
         self._held += data
-        if self._reader is None:
-            start = bytes(self._held).lstrip(b"\r\n\0 ")
+        if not self._reader.inside:
+            start = bytes(self._held[:64]).lstrip(b"\r\n\0 ")
             if len(start) < 3:
                 return []
             is_zpl = start[:1] in {b"^", b"~", b"!", b"\x1e", b"\x10"} and start[:3] != b"^ee"

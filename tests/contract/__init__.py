@@ -1,0 +1,1 @@
+"""Contract suites: the same checks for every kind and every store."""

@@ -1,0 +1,12 @@
+"""Station adapters must not block the loop that all lanes share."""
+
+from collections.abc import Iterator
+
+import pytest
+from blockbuster import BlockBuster, blockbuster_ctx
+
+
+@pytest.fixture(autouse=True)
+def _no_blocking() -> Iterator[BlockBuster]:
+    with blockbuster_ctx("adapters", excluded_modules=["adapters.kit", "adapters.registry"]) as guard:
+        yield guard

@@ -1,0 +1,65 @@
+"""The station kit over each kind: in memory where the kind allows, and over real sockets."""
+
+from adapters.kit import StationConformance
+from tests.rigs.simulated import (
+    AskedPrinterRig,
+    CountedPrinterRig,
+    MemoryCountedRig,
+    MemoryPrinterRig,
+    MemorySimulatedRig,
+    PrinterRig,
+    SimulatedRig,
+)
+
+_NO_ADDRESS = {
+    "test_network_that_dribbles_changes_nothing": "an in-memory line has no network",
+    "test_network_that_resets_amid_a_label_the_fate_is_unknown": "an in-memory line has no network",
+    "test_line_that_the_peer_half_closed_is_not_trusted": "an in-memory line has no network",
+}
+_NO_REFUSAL = {
+    "test_refused_job_is_refused_and_not_printed": "a printer language has no way to refuse",
+}
+_UNASKED = {
+    "test_station_out_of_labels_needs_a_person": "without a status query nothing is known",
+}
+
+
+class TestSimulatedOnSockets(StationConformance):
+    kind = "simulated"
+    far_end = SimulatedRig
+
+
+class TestSimulatedInMemory(StationConformance):
+    kind = "simulated"
+    far_end = MemorySimulatedRig
+    exempt = _NO_ADDRESS
+
+
+class TestRawTcp(StationConformance):
+    kind = "tcp"
+    far_end = PrinterRig
+    exempt = _NO_REFUSAL | _UNASKED
+
+
+class TestRawTcpThatAsks(StationConformance):
+    kind = "tcp"
+    far_end = AskedPrinterRig
+    exempt = _NO_REFUSAL
+
+
+class TestCountedTcp(StationConformance):
+    kind = "tcp-counted"
+    far_end = CountedPrinterRig
+    exempt = _NO_REFUSAL
+
+
+class TestPrinterInMemory(StationConformance):
+    kind = "tcp"
+    far_end = MemoryPrinterRig
+    exempt = _NO_REFUSAL | _NO_ADDRESS
+
+
+class TestCountedPrinterInMemory(StationConformance):
+    kind = "tcp-counted"
+    far_end = MemoryCountedRig
+    exempt = _NO_REFUSAL | _NO_ADDRESS
