@@ -29,7 +29,7 @@ def verify_scan(
     code = clean_code(code) if code is not None else None
     row = jobs.row_of(work.conn, station)
     carriers = jobs.carrying(work.conn, code) if code else []
-    result = judge(station, code, row, carriers)
+    result = judge(station, code, row, carriers, _just_verified(work, station, code))
     held = open_of(work.conn, station)
     if held is not None and result.verdict is ScanVerdict.MATCH:
         result = result.model_copy(
@@ -62,6 +62,18 @@ def verify_scan(
             event_id=event_id,
         )
     return result
+
+
+def _just_verified(work: Work, station: str, code: str | None) -> str | None:
+    """The job that was verified here last, unless its code has been read again once already."""
+    stored = work.conn.execute(
+        sa.select(stations.c.last_scan).where(stations.c.station == station)
+    ).scalar_one_or_none()
+    if stored is not None:
+        last = json.loads(stored)
+        if last["verdict"] == ScanVerdict.REPEAT and last["code"] == code:
+            return None
+    return jobs.last_verified(work.conn, station)
 
 
 def _verified(work: Work, result: ScanResult, actor: str) -> None:

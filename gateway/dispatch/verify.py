@@ -23,13 +23,15 @@ def judge(
     code: str | None,
     row: Sequence[JobRow],
     carriers: Sequence[JobRow],
+    just_verified: str | None = None,
 ) -> ScanResult:
     """Say what the scan proves.
 
     `row` is the station's row of printed bags, nearest to loading first; `carriers` are the jobs
     whose label has the code, live ones first. A match is only ever the head of the row, or a job
     of this station whose fate was in doubt or that left the row unscanned: what was read from a
-    bag did print.
+    bag did print. `just_verified` is the job whose bag was verified here last: its code once more
+    is a second pull of the trigger; the code of any earlier bag is a label that exists twice.
     """
     head = row[0] if row else None
     expected = head.expected_scans if head else ()
@@ -46,7 +48,7 @@ def judge(
     for shift, job in enumerate(row):
         if code in job.expected_scans:
             return _shifted(station, code, job, expected, shift, head)
-    return _not_in_row(station, code, head, carriers)
+    return _not_in_row(station, code, head, carriers, just_verified)
 
 
 def _unaccounted(station: str, carriers: Sequence[JobRow]) -> JobRow | None:
@@ -94,15 +96,22 @@ def _shifted(
 
 
 def _not_in_row(
-    station: str, code: str, head: JobRow | None, carriers: Sequence[JobRow]
+    station: str,
+    code: str,
+    head: JobRow | None,
+    carriers: Sequence[JobRow],
+    just_verified: str | None,
 ) -> ScanResult:
     owner = carriers[0] if carriers else None
     due = f" Order {head.order_id} was due." if head else ""
     if owner is None:
         verdict, text = ScanVerdict.UNKNOWN_CODE, f"Stop. No label of ours carries this code.{due}"
-    elif owner.state is JobState.VERIFIED and owner.station == station:
+    elif owner.job_id == just_verified:
         verdict = ScanVerdict.REPEAT
-        text = f"Order {owner.order_id} was verified before; nothing changed."
+        text = (
+            f"Order {owner.order_id} was verified just now; nothing changed. If this is another "
+            "bag, stop: two bags bear the same label."
+        )
     elif owner.state not in LIVE_STATES:
         verdict = ScanVerdict.OLD_LABEL
         text = f"Stop. This is an old label of order {owner.order_id} ({owner.state}).{due}"

@@ -181,6 +181,16 @@ def row_of(conn: Connection, station: str) -> list[JobRow]:
     )
 
 
+def last_verified(conn: Connection, station: str) -> str | None:
+    """The job that was verified at the station last."""
+    return conn.execute(
+        sa.select(jobs.c.job_id)
+        .where(jobs.c.station == station, jobs.c.state == JobState.VERIFIED)
+        .order_by(jobs.c.changed.desc(), jobs.c.lane_position.desc())
+        .limit(1)
+    ).scalar_one_or_none()
+
+
 def needing_person(conn: Connection) -> list[JobRow]:
     """Jobs that wait for a person's answer, oldest first."""
     return _all(

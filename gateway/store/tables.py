@@ -148,6 +148,7 @@ jobs = sa.Table(
         postgresql_where=sa.text("row_position IS NOT NULL"),
     ),
     sa.Index("ix_jobs_changed", "changed"),
+    sa.Index("ix_jobs_verified", "station", "state", "changed"),
 )
 
 codes = sa.Table(

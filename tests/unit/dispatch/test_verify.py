@@ -69,7 +69,7 @@ def test_a_neighbours_code_tells_by_how_much_the_row_is_shifted(shift: int) -> N
         ([job("x", station="floor")], ScanVerdict.OTHER_STATION),
         ([job("x", state=JobState.VOID)], ScanVerdict.OLD_LABEL),
         ([job("x", state=JobState.VERIFIED, station="floor")], ScanVerdict.OLD_LABEL),
-        ([job("x", state=JobState.VERIFIED)], ScanVerdict.REPEAT),
+        ([job("x", state=JobState.VERIFIED)], ScanVerdict.OLD_LABEL),
     ],
 )
 def test_a_code_that_is_not_in_the_row_says_where_it_belongs(
@@ -77,8 +77,14 @@ def test_a_code_that_is_not_in_the_row_says_where_it_belongs(
 ) -> None:
     """Other order, other station, old label and unknown are different mistakes."""
     result = judge("bench", "x", [job("a", position=0)], carriers)
-    assert expected == result.verdict
-    assert (expected is not ScanVerdict.REPEAT) == result.holds_station
+    assert (expected, True) == (result.verdict, result.holds_station)
+
+
+def test_the_bag_verified_last_may_be_scanned_again() -> None:
+    """A trigger pulled twice is no mislabel, and holds nobody up."""
+    done = job("x", state=JobState.VERIFIED)
+    result = judge("bench", "x", [job("a", position=0)], [done], just_verified="j-x")
+    assert (ScanVerdict.REPEAT, False) == (result.verdict, result.holds_station)
 
 
 def test_a_scan_settles_a_doubt_that_only_its_label_can_settle() -> None:

@@ -223,6 +223,7 @@ def upgrade() -> None:
         batch_op.create_index(batch_op.f("ix_jobs_order_id"), ["order_id"], unique=False)
         batch_op.create_index(batch_op.f("ix_jobs_parcel_id"), ["parcel_id"], unique=False)
         batch_op.create_index(batch_op.f("ix_jobs_sscc"), ["sscc"], unique=False)
+        batch_op.create_index("ix_jobs_verified", ["station", "state", "changed"], unique=False)
         batch_op.create_index("ux_jobs_lane", ["station", "lane_position"], unique=True)
         batch_op.create_index(
             "ux_jobs_one_open_per_lane",
