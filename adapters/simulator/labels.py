@@ -8,6 +8,8 @@ import re
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 
+from adapters.simulator.scanner import Graphic, read
+
 FNC1 = "\x1d"
 _CARET, _TILDE = b"^\x1e", b"~\x10"
 _PREFIX = re.compile(rb"[\^\x1e~\x10]")
@@ -190,14 +192,17 @@ class _Epl:
     inside: bool = False
     codes: list[str] = field(default_factory=list)
     texts: list[str] = field(default_factory=list)
+    graphics: list[Graphic] = field(default_factory=list)
 
     def take(self, held: bytearray) -> Iterator[Read]:
         while True:
-            graphic = re.match(rb"\s*GW\d+,\d+,(\d+),(\d+),", held)
+            graphic = re.match(rb"\s*GW(\d+),(\d+),(\d+),(\d+),", held)
             if graphic:
-                size = graphic.end() + int(graphic.group(1)) * int(graphic.group(2))
+                x, y, wide, rows = (int(number) for number in graphic.groups())
+                start, size = graphic.end(), graphic.end() + wide * rows
                 if len(held) < size:
                     return
+                self.graphics.append(Graphic(x, y, wide, rows, bytes(held[start:size])))
                 del held[:size]
                 continue
             end = held.find(b"\n")
@@ -211,7 +216,7 @@ class _Epl:
         if line == "^ee":
             yield Query("error-code")
         elif line == "N":
-            self.inside, self.codes, self.texts = True, [], []
+            self.inside, self.codes, self.texts, self.graphics = True, [], [], []
         elif line[:1] in {"A", "B", "b"} and '"' in line:
             text = re.sub(r"\\(.)", r"\1", line[line.index('"') + 1 : line.rindex('"')])
             if line[0] == "A":
@@ -222,4 +227,5 @@ class _Epl:
             self.inside = False
             sets, _, copies = line[1:].partition(",")
             count = int(sets or 1) * int(copies or 1)
-            yield Label(tuple(self.codes), tuple(self.texts), count)
+            codes = tuple(self.codes) or read(self.graphics)
+            yield Label(codes, tuple(self.texts), count)

@@ -8,5 +8,7 @@ from blockbuster import BlockBuster, blockbuster_ctx
 
 @pytest.fixture(autouse=True)
 def _no_blocking() -> Iterator[BlockBuster]:
-    with blockbuster_ctx("adapters", excluded_modules=["adapters.kit", "adapters.registry"]) as guard:
+    with blockbuster_ctx(
+        "adapters", excluded_modules=["adapters.kit", "adapters.registry"]
+    ) as guard:
         yield guard

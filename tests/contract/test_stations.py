@@ -1,6 +1,7 @@
 """The station kit over each kind: in memory where the kind allows, and over real sockets."""
 
 from adapters.kit import StationConformance
+from tests.rigs.serial import CountedSerialRig, SerialRig
 from tests.rigs.simulated import (
     AskedPrinterRig,
     CountedPrinterRig,
@@ -63,3 +64,22 @@ class TestCountedPrinterInMemory(StationConformance):
     kind = "tcp-counted"
     far_end = MemoryCountedRig
     exempt = _NO_REFUSAL | _NO_ADDRESS
+
+
+_NO_NETWORK = {
+    "test_network_that_dribbles_changes_nothing": "a serial line has no address to stand before",
+    "test_network_that_resets_amid_a_label_the_fate_is_unknown": "a serial line has no address",
+    "test_line_that_the_peer_half_closed_is_not_trusted": "a serial line can't be half closed",
+}
+
+
+class TestSerial(StationConformance):
+    kind = "serial"
+    far_end = SerialRig
+    exempt = _NO_REFUSAL | _NO_NETWORK
+
+
+class TestCountedSerial(StationConformance):
+    kind = "serial-counted"
+    far_end = CountedSerialRig
+    exempt = _NO_REFUSAL | _NO_NETWORK
