@@ -104,7 +104,7 @@ def _cut(bag: Tubing, needs: Needs, allowance: Allowance) -> Offer | tuple[Reaso
         (need for need in needs if need[0] <= width + _HAIR_MM), key=lambda need: need[1]
     )
     asked = {"stock": bag.min_length_mm, "length": along, "label": allowance.least_length}
-    length = _stepped(max(asked.values()), bag.min_length_mm, bag.length_step_mm)
+    length = stepped(max(asked.values()), bag.min_length_mm, bag.length_step_mm)
     if length > bag.max_length_mm + _HAIR_MM:
         return (_too_long(along, bag.max_length_mm),)
     binding = max(asked, key=asked.__getitem__)
@@ -117,13 +117,13 @@ def _sealed(bag: SealedFilm, needs: Needs, allowance: Allowance) -> Offer | tupl
         return reasons
     offers = []
     for across, along, laid in needs:
-        width = _stepped(
+        width = stepped(
             max(across, allowance.least_width, bag.min_width_mm),
             bag.min_width_mm,
             bag.width_step_mm,
         )
         asked = {"stock": bag.min_length_mm, "length": along, "label": allowance.least_length}
-        length = _stepped(max(asked.values()), bag.min_length_mm, bag.length_step_mm)
+        length = stepped(max(asked.values()), bag.min_length_mm, bag.length_step_mm)
         if width <= bag.max_width_mm + _HAIR_MM and length <= bag.max_length_mm + _HAIR_MM:
             binding = max(asked, key=asked.__getitem__)
             area = film_area(bag, width, length)
@@ -133,7 +133,8 @@ def _sealed(bag: SealedFilm, needs: Needs, allowance: Allowance) -> Offer | tupl
     return min(offers, key=lambda offer: offer.film_area)
 
 
-def _stepped(needed: float, start: float, step: float) -> float:
+def stepped(needed: float, start: float, step: float) -> float:
+    """The least size of `start`, `start + step` and so on that is not below the need, mm."""
     return start + max(0, ceil((needed - start) / step - _HAIR_MM)) * step
 
 

@@ -2,8 +2,10 @@
 
 from collections.abc import Iterator, Sequence
 from datetime import date
+from math import inf
 
 from gateway.fit.answer import parcel_of
+from gateway.fit.bound import least_film_of_parcels
 from gateway.fit.catalogue import dispute_of
 from gateway.fit.conditions import holds_for_item, holds_for_order
 from gateway.fit.parcel import Asked, Case, Packed, ask_station
@@ -66,6 +68,7 @@ def _best_of(
 ) -> Decision:
     best: list[Packed] | None = None
     turned: list[TurnedDown] = []
+    bound = inf
     for station in stations:
         label = label_face(case.order, station)
         whole = (
@@ -74,20 +77,27 @@ def _best_of(
             else ask_station(case, members, station, label)
         )
         turned += whole.turned_down
+        bound = min(bound, whole.least_film)
         parcels = [whole.packed] if whole.packed else parted(case, members, station, label)
         if parcels and (best is None or _rank(case, parcels) < _rank(case, best)):
             best = parcels
     if best is None:
         return _manual(case.order, list(_why_none(stations, turned)), disputed, warnings, turned)
+    if len(best) > 1:
+        bags = {load.bag for station in stations for load in station.loaded}
+        kinds = [member.kind for member in members]
+        stocked = [case.room.bags[bag] for bag in sorted(bags)]
+        bound = least_film_of_parcels(stocked, kinds, len(best))
     if case.order.labels and len(case.order.labels) < len(best):
         return _manual(case.order, [_unlabelled(case.order, best)], disputed, warnings, turned)
+    film = sum(packed.offer.film_area for packed in best)
     reasons = [_dispute_reason(dispute) for dispute in disputed]
     return Decision(
         order_id=case.order.order_id,
         outcome=Outcome.PACKED,
         reasons=tuple(reasons),
         parcels=tuple(parcel_of(case, packed) for packed in best),
-        lower_bound_film_area_mm2=0.0,
+        lower_bound_film_area_mm2=round(min(bound, film), 3),
         turned_down=tuple(turned),
         warnings=warnings,
         disputed=disputed,

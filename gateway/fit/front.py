@@ -12,11 +12,14 @@ from gateway.fit.girth import half_girths
 from gateway.fit.layout import Laid, lay
 from gateway.fit.pieces import Kind
 from gateway.fit.stackings import Stackings, Unit
+from schemas.goods import Shape
 
-_MOST_STATES = 64
-"""Sub-orders, counted by kind, up to which every stacking is looked at: six different pieces."""
-_MOST_BLOCKS = 10
+_MOST_SPLITS = 3**6
+"""Ways to part a sub-order in two, up to which every stacking is looked at: as many as six
+different pieces have."""
+_MOST_BLOCKS = 6
 """Grids of a block that are tried, and half as many slim ones."""
+_BOXES = {Shape.BOX, Shape.FLAT}
 _PARTS = (1, 4)
 _FLATNESS = (0.0, 0.15, 0.5)
 _HAIR_MM = 1e-9
@@ -56,25 +59,31 @@ class Front:
     """What the numbers in the arrangements' blocks stand for."""
     arrangements: tuple[Arrangement, ...]
     """Empty where no arrangement is thin enough."""
+    proved: bool = False
+    """No arrangement at all needs less: one piece, or two boxes."""
+
+
+def counted(kinds: Sequence[Kind]) -> tuple[tuple[Kind, int], ...]:
+    """Kinds with their numbers, in an order that depends on nothing but themselves."""
+    return tuple(sorted(Counter(kinds).items(), key=_by_volume))
 
 
 def front_of(kinds: Sequence[Kind], max_up: float = inf) -> Front:
     """The front of these pieces with goods no thicker than `max_up` mm."""
-    counted = Counter(kinds)
-    return front_of_counted(tuple(sorted(counted.items(), key=_by_volume)), max_up)
+    return front_of_counted(counted(kinds), max_up)
 
 
-def _by_volume(counted: tuple[Kind, int]) -> tuple[float, float, tuple[object, ...]]:
-    kind, count = counted
+def _by_volume(pair: tuple[Kind, int]) -> tuple[float, float, tuple[object, ...]]:
+    kind, count = pair
     return -kind.volume_mm3 * count, -kind.volume_mm3, kind.key
 
 
 @lru_cache(maxsize=4096)
-def front_of_counted(counted: tuple[tuple[Kind, int], ...], max_up: float) -> Front:
+def front_of_counted(kinds: tuple[tuple[Kind, int], ...], max_up: float) -> Front:
     """The front of so many pieces of each kind; found once for each content."""
     found = [
         _measured(stackings, number)
-        for stackings, numbers in _searches(counted, max_up)
+        for stackings, numbers in _searches(kinds, max_up)
         for number in numbers
     ]
     found += [one.quarter_turn() for one in found]
@@ -83,17 +92,22 @@ def front_of_counted(counted: tuple[tuple[Kind, int], ...], max_up: float) -> Fr
     for one in found:
         if not front or one.length < front[-1].length - _HAIR_MM:
             front.append(one)
-    return Front(tuple(kind for kind, _ in counted), tuple(front))
+    return Front(tuple(kind for kind, _ in kinds), tuple(front), _proved(kinds))
+
+
+def _proved(kinds: tuple[tuple[Kind, int], ...]) -> bool:
+    pieces = sum(count for _, count in kinds)
+    return pieces == 1 or (pieces == 2 and all(kind.shape in _BOXES for kind, _ in kinds))
 
 
 def _searches(
-    counted: tuple[tuple[Kind, int], ...], max_up: float
+    kinds: tuple[tuple[Kind, int], ...], max_up: float
 ) -> Iterator[tuple[Stackings, range]]:
     """Few pieces: all their stackings. More: like pieces in whole blocks and in parts of blocks,
     merged in several tempers."""
-    nested = any(kind.nest_step_mm for kind, _ in counted)
-    if not nested and prod(count + 1 for _, count in counted) <= _MOST_STATES:
-        units = [_unit(number, kind, 1, count) for number, (kind, count) in enumerate(counted)]
+    nested = any(kind.nest_step_mm for kind, _ in kinds)
+    if not nested and _splits(kinds) <= _MOST_SPLITS:
+        units = [_unit(number, kind, 1, count) for number, (kind, count) in enumerate(kinds)]
         stackings = Stackings(units, max_up)
         yield stackings, stackings.solve()
         return
@@ -101,7 +115,7 @@ def _searches(
     for parts in _PARTS:
         units = [
             _unit(number, kind, portion)
-            for number, (kind, count) in enumerate(counted)
+            for number, (kind, count) in enumerate(kinds)
             for portion in _portions(count, parts)
         ]
         if units in seen:
@@ -110,6 +124,10 @@ def _searches(
         for flatness in _FLATNESS:
             stackings = Stackings(units, max_up)
             yield stackings, merged(stackings, stackings.alone, flatness)
+
+
+def _splits(kinds: tuple[tuple[Kind, int], ...]) -> int:
+    return prod((count + 1) * (count + 2) // 2 for _, count in kinds)
 
 
 def _unit(number: int, kind: Kind, pieces: int, count: int = 1) -> Unit:

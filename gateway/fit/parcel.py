@@ -3,6 +3,7 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
+from functools import cached_property
 from math import inf
 
 from gateway.fit.bags import (
@@ -12,9 +13,10 @@ from gateway.fit.bags import (
     film_price,
     offer_of,
 )
+from gateway.fit.bound import Floor, floor_of, least_film
 from gateway.fit.demands import Demands, Trial, demands_of, rules_for
-from gateway.fit.front import Front, front_of
-from gateway.fit.pieces import Member
+from gateway.fit.front import Front, counted, front_of_counted
+from gateway.fit.pieces import Kind, Member
 from gateway.fit.room import Room
 from gateway.fit.suitability import unsuitable
 from gateway.fit.weight import billed_mass, dimensional_rule
@@ -67,6 +69,25 @@ class Asked:
 
     packed: Packed | None
     turned_down: tuple[TurnedDown, ...]
+    least_film: float = inf
+    """No packing into one bag of this station takes less film, mm2."""
+
+
+class _Fronts:
+    """The fronts of some pieces, one for each limit of thickness that is asked about."""
+
+    def __init__(self, kinds: Sequence[Kind]) -> None:
+        self._counted = counted(kinds)
+        self._kinds = kinds
+
+    def up_to(self, max_up: float) -> Front:
+        """The front with goods no thicker than this, mm."""
+        return front_of_counted(self._counted, max_up)
+
+    @cached_property
+    def floor(self) -> Floor:
+        """What no arrangement can do without."""
+        return floor_of(self._kinds)
 
 
 def ask_station(
@@ -78,35 +99,42 @@ def ask_station(
     aim = case.room.packing.aim
     turned: list[TurnedDown] = []
     best: Packed | None = None
+    least = inf
+    fronts = _Fronts([member.kind for member in members])
     for load in station.loaded:
         bag = case.room.bags[load.bag]
         film = case.room.films[bag.film]
-        answer = _tried(
-            case,
-            Trial(case.room, members, items, applying, label, station, load, bag, film),
-        )
+        trial = Trial(case.room, members, items, applying, label, station, load, bag, film)
+        answer, bound = _tried(case, trial, fronts)
+        least = min(least, bound)
         if not isinstance(answer, Packed):
             turned.append(TurnedDown(station=station.id, bag=bag.id, reasons=answer))
         elif best is None or answer.rank(aim) < best.rank(aim):
             best = answer
-    return Asked(best, tuple(turned))
+    return Asked(best, tuple(turned), least)
 
 
-def _tried(case: Case, trial: Trial) -> Packed | tuple[Reason, ...]:
+def _tried(case: Case, trial: Trial, fronts: _Fronts) -> tuple[Packed | tuple[Reason, ...], float]:
+    """The parcel or the reasons against this bag; and the least film that it could take."""
     demands = demands_of(trial)
     reasons = [*unsuitable(trial, demands)]
-    front = front_of([member.kind for member in trial.members], demands.max_up.limit)
-    if not front.arrangements:
-        return (*reasons, _too_thick(trial, demands))
     ease = demands.ease_across_mm, demands.ease_along_mm
     allowance = allowance_of(trial.bag, ease, trial.label, demands.label_margin_mm)
+    bound = inf
+    if not reasons:
+        bound = least_film(trial.bag, fronts.floor, allowance) or inf
+    front = fronts.up_to(demands.max_up.limit)
+    if not front.arrangements:
+        return (*reasons, _too_thick(trial, demands)), bound
     offer = offer_of(trial.bag, front.arrangements, allowance)
     if isinstance(offer, tuple):
-        return (*reasons, *offer)
+        return (*reasons, *offer), bound
     packed = _packed(case, trial, demands, front, offer)
     reasons += _over_limits(packed, case.service)
     reasons += _short_supply(offer, trial)
-    return tuple(reasons) if reasons else packed
+    if front.proved and not reasons:
+        bound = offer.film_area
+    return tuple(reasons) or packed, bound
 
 
 def _packed(case: Case, trial: Trial, demands: Demands, front: Front, offer: Offer) -> Packed:

@@ -31,7 +31,8 @@ _SECTIONS = {
     Shape.CYLINDER: (Section.DISC, _FLAT, _FLAT),
 }
 """What shows of a piece that is looked at along its own length, width, height."""
-_ROUND_SHARE = pi / 4
+_FILLED = {Shape.CYLINDER: pi / 4, Shape.SOFT: (pi / 4) ** 2}
+"""Share of its box that a shape surely fills; a soft piece may be round in both views."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,6 +62,8 @@ class Kind:
     poses: tuple[Pose, ...]
     """Turned so that `along` is not longer than `across`; a quarter turn is always allowed."""
     volume_mm3: float
+    filled_mm3: float
+    """What the piece surely fills: a round piece less than its box."""
     mass_g: float | None
     fragile: bool
     nest_step_mm: float | None
@@ -189,10 +192,13 @@ def _kind(
         for state in states
         for pose in _poses(state, sections, _may_stand_up(turn, shape, state), nest_step_mm)
     ]
-    share = _ROUND_SHARE if shape is Shape.CYLINDER else 1.0
+    volume = min(state[0] * state[1] * state[2] for state in states)
+    if nest_step_mm is not None:
+        volume *= min(1.0, nest_step_mm / max(state[2] for state in states))
     return Kind(
         poses=_undominated(poses),
-        volume_mm3=share * min(state[0] * state[1] * state[2] for state in states),
+        volume_mm3=volume,
+        filled_mm3=volume * _FILLED.get(shape, 1.0),
         mass_g=mass_g,
         fragile=fragile,
         nest_step_mm=nest_step_mm,

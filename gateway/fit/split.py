@@ -1,11 +1,16 @@
 """More than one parcel: when one bag can't be, the fewest parcels, then the least film."""
 
 from collections.abc import Sequence
+from itertools import combinations
 
 from gateway.fit.conditions import holds_for_item, holds_for_order
 from gateway.fit.parcel import Case, Packed, ask_station
 from gateway.fit.pieces import Member
+from schemas.rules import Aim
 from schemas.station import Station
+
+_FEW = 6
+"""Pieces up to which every parting is looked at."""
 
 
 def must_part(case: Case, members: Sequence[Member]) -> bool:
@@ -45,21 +50,97 @@ def _quarrel(case: Case, one: Member, two: Member) -> bool:
 def parted(
     case: Case, members: Sequence[Member], station: Station, label: tuple[float, float]
 ) -> list[Packed] | None:
-    """Parcels at one station that hold every piece once, or none within the site's limit."""
-    most = case.room.packing.max_parcels
+    """Parcels at one station that hold every piece once: the fewest, then the least film.
+
+    Every way of parting is looked at for few pieces; more are dealt out evenly. None where some
+    piece fits no bag, or the site allows no more parcels.
+    """
+    asking = _Asking(case, station, label)
+    kinds = {(id(member.item), member.kind): member for member in members}
+    if any(asking.whole([member]) is None for member in kinds.values()):
+        return None
+    if len(members) <= _FEW:
+        return _fewest(asking, tuple(members))
     parcels: list[Packed] = []
     for together in _apart(case, members):
-        ordered = sorted(together, key=lambda m: -m.kind.volume_mm3)
-        while ordered:
-            filled: Packed | None = None
-            taken: list[Member] = []
-            for member in ordered:
-                asked = ask_station(case, [*taken, member], station, label)
-                if asked.packed is not None:
-                    filled, taken = asked.packed, [*taken, member]
-            if filled is None or len(parcels) == most:
-                return None
-            parcels.append(filled)
-            chosen = {id(member) for member in taken}
-            ordered = [member for member in ordered if id(member) not in chosen]
+        dealt = _dealt(asking, together, case.room.packing.max_parcels - len(parcels))
+        if dealt is None:
+            return None
+        parcels += dealt
     return parcels
+
+
+class _Asking:
+    """Questions to one station, each asked once."""
+
+    def __init__(self, case: Case, station: Station, label: tuple[float, float]) -> None:
+        self.case = case
+        self._station = station
+        self._label = label
+        self._answers: dict[tuple[int, ...], Packed | None] = {}
+
+    def whole(self, members: Sequence[Member]) -> Packed | None:
+        """These pieces in one bag."""
+        key = tuple(id(member) for member in members)
+        if key not in self._answers:
+            asked = ask_station(self.case, members, self._station, self._label)
+            self._answers[key] = asked.packed
+        return self._answers[key]
+
+
+def _fewest(asking: _Asking, members: tuple[Member, ...]) -> list[Packed] | None:
+    """Every parting: the parcel of the first piece in every way, the rest parted likewise."""
+    aim = asking.case.room.packing.aim
+    best: dict[tuple[int, ...], list[Packed] | None] = {(): []}
+
+    def part(left: tuple[int, ...]) -> list[Packed] | None:
+        if left in best:
+            return best[left]
+        found: list[Packed] | None = None
+        first, others = left[0], left[1:]
+        for size in range(len(others), -1, -1):
+            for more in combinations(others, size):
+                packed = together((first, *more))
+                rest = part(tuple(n for n in others if n not in more)) if packed else None
+                if packed is None or rest is None:
+                    continue
+                if found is None or _rank([packed, *rest], aim) < _rank(found, aim):
+                    found = [packed, *rest]
+        best[left] = found
+        return found
+
+    def together(numbers: tuple[int, ...]) -> Packed | None:
+        chosen = [members[n] for n in numbers]
+        if any(_quarrel(asking.case, a, b) for a, b in combinations(chosen, 2)):
+            return None
+        return asking.whole(chosen)
+
+    parcels = part(tuple(range(len(members))))
+    within = parcels is not None and len(parcels) <= asking.case.room.packing.max_parcels
+    return parcels if within else None
+
+
+def _rank(parcels: Sequence[Packed], aim: Aim) -> tuple[float, ...]:
+    columns = zip(*(packed.rank(aim) for packed in parcels), strict=True)
+    return (len(parcels), *(sum(column) for column in columns))
+
+
+def _dealt(asking: _Asking, members: Sequence[Member], most: int) -> list[Packed] | None:
+    """As few parcels as even dealing finds: each piece, the largest first, to the emptiest."""
+    ordered = sorted(members, key=lambda member: -member.kind.volume_mm3)
+    for count in range(1, most + 1):
+        hands: list[list[Member]] = [[] for _ in range(min(count, len(ordered)))]
+        filled = [0.0] * len(hands)
+        for member in ordered:
+            emptiest = min(range(len(hands)), key=filled.__getitem__)
+            hands[emptiest].append(member)
+            filled[emptiest] += member.kind.volume_mm3
+        parcels = []
+        for hand in hands:
+            packed = asking.whole(hand)
+            if packed is None:
+                break
+            parcels.append(packed)
+        if len(parcels) == len(hands):
+            return parcels
+    return None
