@@ -1,7 +1,7 @@
 """What can be wrong with a site file whose every line is right by itself.
 
 Each check takes the site as read and yields findings with the line to mend. None opens a
-connection or a file.
+connection; only the site's own label templates are read.
 """
 
 import re
@@ -14,6 +14,7 @@ from zoneinfo import available_timezones
 from gateway.fit import rules_report
 from gateway.site_file import Finding, Reading, Severity, looks_secret
 from gateway.station_checks import station_checks
+from gateway.template_checks import template_checks
 from schemas.site import Site
 from schemas.station import LineToStation
 
@@ -34,6 +35,7 @@ def cross_checks(reading: Reading) -> list[Finding]:
         *_shared_addresses(site, reading),
         *_unused(site, reading),
         *_rules(site, reading),
+        *template_checks(site, reading),
     ]
     for index, station in enumerate(site.station):
         found += station_checks(site, reading, index, station)

@@ -226,6 +226,14 @@ TWO_IN_ONE_SLOT = 'bag = "tube-260"\nlow_at = 1\n[[station.loaded]]\nbag = "tube
         ("label_width_mm = 100.0", "label_width_mm = 105.0", "_width_mm = 105", "8 would be cut"),
         ('bag = "made-to-size"', TWO_IN_ONE_SLOT, 'bag = "tube-400"', "loaded in slot 1"),
         ("sqlite:///bagrelay.db", "postgresql://b:pw@db/bags", "postgresql:", "a password stands"),
+        ('"item-warning"', '"item-warnin"', "label_template =", "Did you mean `item-warning`?"),
+        (
+            "label_height_mm = 100.0",
+            "label_height_mm = 30.0",
+            "label_width_mm = 100",
+            "does not go",
+        ),
+        ("former_bag", 'templates_dir = "/nowhere"\nformer_bag', "templates_dir", "no folder"),
         ("port = 9104", 'port = 9104, password = "x"', "9104", "looks like a secret"),
     ],
 )
@@ -280,6 +288,13 @@ def test_station_with_nothing_loaded_is_warned_of() -> None:
     start = _room().index('[[station.loaded]]\nbag = "clear-250x330"')
     finding = _only(_room()[:start], Severity.WARNING)
     assert ("station inbound", True) == (finding.where, "nothing is loaded" in finding.text)
+
+
+def test_own_template_with_a_fault_is_told(tmp_path: Path) -> None:
+    """A template of the site that can't be read is an error with the template's own line."""
+    (tmp_path / "house.toml").write_text("width_mm = 100\nheight_mm = 0\n", encoding="utf-8")
+    text = _room(("former_bag", f'templates_dir = "{tmp_path}"\nformer_bag'))
+    assert "house" in _only(text, Severity.ERROR).text
 
 
 def test_missing_wms_is_warned_of() -> None:
