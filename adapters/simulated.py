@@ -16,7 +16,6 @@ import asyncio
 import base64
 import contextlib
 import json
-from collections import deque
 from collections.abc import AsyncIterator
 from functools import partial
 from typing import ClassVar, Self
@@ -28,6 +27,7 @@ from adapters.errors import FateUnknown, NeedsPerson, NothingSent, Refused
 from adapters.json_lines import Garbage, JsonLines, Message
 from adapters.line import Connect, LineLost, TcpLine
 from adapters.options import Options
+from adapters.reports import Reports
 from schemas.station import (
     Fate,
     MachineState,
@@ -39,16 +39,7 @@ from schemas.station import (
     StationOrder,
 )
 
-_MOST_UNREAD = 10_000
 _Answers = asyncio.Queue[Message]
-
-
-def _shown(text: str) -> str:
-    return "".join(sign if sign.isprintable() else "?" for sign in text)[:200]
-
-
-def _json(message: Message) -> str:
-    return json.dumps(message)
 
 
 class Simulated:
@@ -75,9 +66,7 @@ class Simulated:
         self._reader: asyncio.Task[None] | None = None
         self._asked: dict[int, _Answers] = {}
         self._count = 0
-        self._reports: deque[Signal] = deque(maxlen=_MOST_UNREAD)
-        self._stirred = asyncio.Event()
-        self._closed = True
+        self._reports = Reports()
         self._connecting = asyncio.Lock()
 
     @classmethod
@@ -105,7 +94,7 @@ class Simulated:
 
     async def close(self) -> None:
         """Let go of line and reader; `signals` ends when it has handed on what came."""
-        self._closed = True
+        self._reports.end()
         await self._hang_up()
 
     async def deliver(self, order: StationOrder) -> Receipt:
@@ -139,7 +128,7 @@ class Simulated:
         answer = await self._question({"type": "state"})
         answer.pop("re", None)
         try:
-            return StationCondition.model_validate_json(_json(answer))
+            return StationCondition.model_validate_json(json.dumps(answer))
         except (ValidationError, ValueError):
             return StationCondition(state=MachineState.UNKNOWN)
 
@@ -167,13 +156,8 @@ class Simulated:
 
     async def signals(self) -> AsyncIterator[Signal]:
         """Reports in order; a lost line shows as the state `OFFLINE` at the end."""
-        while True:
-            while self._reports:
-                yield self._reports.popleft()
-            if self._reader is None or self._reader.done():
-                return
-            self._stirred.clear()
-            await self._stirred.wait()
+        async for signal in self._reports.stream():
+            yield signal
 
     async def _living(self) -> JsonLines:
         async with self._connecting:
@@ -186,11 +170,10 @@ class Simulated:
             except LineLost as lost:
                 raise self._lost(lost.why, 0) from lost
             self._talk = JsonLines(line)
-            self._closed = False
+            self._reports.begin()
             self._reader = asyncio.create_task(
                 self._read(self._talk), name=f"reports of station {self.station}"
             )
-            self._reader.add_done_callback(lambda _: self._stirred.set())
             return self._talk
 
     async def _hang_up(self) -> None:
@@ -203,35 +186,25 @@ class Simulated:
             talk.line.abort()
 
     async def _read(self, talk: JsonLines) -> None:
-        last = -1
         try:
             while (message := await talk.receive()) is not None:
                 if "signal" in message:
-                    last = self._report(message, last)
+                    self._report(message)
                 else:
                     self._hand_on(message)
         except (LineLost, Garbage) as lost:
-            self._keep(Signal(kind=SignalKind.FAULT, detail=_shown(str(lost))))
+            self._reports.nonsense(str(lost))
         finally:
             for answers in self._asked.values():
                 answers.put_nowait({"lost": True})
-            if not self._closed:
-                self._keep(Signal(kind=SignalKind.STATE, state=MachineState.OFFLINE))
+            self._reports.lost()
 
-    def _report(self, message: Message, last: int) -> int:
+    def _report(self, message: Message) -> None:
+        said = {"kind": message.pop("signal")} | message
         try:
-            signal = Signal.model_validate_json(_json({"kind": message.pop("signal")} | message))
+            self._reports.take(Signal.model_validate_json(json.dumps(said)))
         except ValidationError:
-            self._keep(Signal(kind=SignalKind.FAULT, detail="a report that makes no sense"))
-            return last
-        if signal.number is not None and signal.number <= last:
-            return last
-        self._keep(signal)
-        return last if signal.number is None else signal.number
-
-    def _keep(self, signal: Signal) -> None:
-        self._reports.append(signal)
-        self._stirred.set()
+            self._reports.nonsense("a report that makes no sense")
 
     def _hand_on(self, message: Message) -> None:
         about = message.get("re")

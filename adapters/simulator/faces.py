@@ -112,7 +112,7 @@ class StationFace:
             stage = "printed" if printed else "accepted"
             self._say({"re": about, "stage": stage, "repeated": True})
             return
-        label = _label_in(message)
+        label = label_in(message)
         if fault is FaultKind.REFUSE or label is None:
             self._say({"re": about, "refused": "told to refuse" if label else "no whole label"})
         elif station.shown_faults:
@@ -140,7 +140,8 @@ class StationFace:
         self._station.queue_label(label, job_id, printed, times)
 
 
-def _label_in(message: Message) -> Label | None:
+def label_in(message: Message) -> Label | None:
+    """The label in a job message; nothing when it holds no whole one."""
     try:
         data = base64.b64decode(str(message.get("label", "")), validate=True)
     except binascii.Error:

@@ -1,6 +1,7 @@
 """The station kit over each kind: in memory where the kind allows, and over real sockets."""
 
 from adapters.kit import StationConformance
+from tests.rigs.http_station import HttpRig
 from tests.rigs.serial import CountedSerialRig, SerialRig
 from tests.rigs.simulated import (
     AskedPrinterRig,
@@ -83,3 +84,19 @@ class TestCountedSerial(StationConformance):
     kind = "serial-counted"
     far_end = CountedSerialRig
     exempt = _NO_REFUSAL | _NO_NETWORK
+
+
+_NO_STANDING_LINE = {
+    "test_opened_twice_it_has_one_line": "each request has its own connection",
+    "test_opened_by_two_tasks_at_once_it_has_one_line": "each request has its own connection",
+    "test_network_that_dribbles_changes_nothing": "its address is a URL",
+    "test_network_that_resets_amid_a_label_the_fate_is_unknown": "its address is a URL",
+    "test_line_that_the_peer_half_closed_is_not_trusted": "its address is a URL",
+    "test_reports_of_a_lost_line_end_without_an_error": "signed reports need no line",
+}
+
+
+class TestHttpStation(StationConformance):
+    kind = "http"
+    far_end = HttpRig
+    exempt = _NO_STANDING_LINE

@@ -1,0 +1,35 @@
+"""Signed reports of a station that calls back: HMAC-SHA256 over station and body.
+
+The station sends the signal as JSON and the header `Bagrelay-Signature: v1=HEX`, where HEX is
+HMAC-SHA256 (RFC 2104) with the shared secret over `v1:STATION:` followed by the body's bytes. The
+signal's `number` must rise: a report that is played again is dropped.
+"""
+
+import hashlib
+import hmac
+
+from pydantic import ValidationError
+
+from adapters.errors import Refused
+from schemas.station import Signal
+
+HEADER = "Bagrelay-Signature"
+
+
+def sign(secret: bytes, station: str, body: bytes) -> str:
+    """The header's value for this body."""
+    digest = hmac.new(secret, f"v1:{station}:".encode() + body, hashlib.sha256)
+    return f"v1={digest.hexdigest()}"
+
+
+def read_signed(secret: bytes, station: str, signature: str, body: bytes) -> Signal:
+    """The signal in a signed report. Raises `Refused` when the signature or the body is wrong."""
+    if not hmac.compare_digest(sign(secret, station, body).encode(), signature.encode()):
+        raise Refused(f"station {station}: a report with a wrong signature")
+    try:
+        signal = Signal.model_validate_json(body)
+    except ValidationError as wrong:
+        raise Refused(f"station {station}: a signed report that makes no sense") from wrong
+    if signal.number is None:
+        raise Refused(f"station {station}: a signed report without a number can be played again")
+    return signal

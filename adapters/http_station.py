@@ -1,0 +1,294 @@
+"""A station that takes jobs over HTTP, each under an Idempotency-Key.
+
+    POST URL/jobs          the job as JSON -> {"stage": "printed" | "accepted", "device_job": ...}
+    GET  URL/jobs/JOB_ID   -> {"fate": "printed" | "waiting" | "unknown_job"}
+    GET  URL/state         -> a StationCondition      GET URL/count -> {"count": n}
+    POST URL/hold {"reason"}, POST URL/release
+A receipt comes as the answer, or later as a signed report (see `adapters.callbacks`).
+"""
+
+import base64
+import json
+import ssl
+from collections.abc import AsyncIterator
+from pathlib import Path
+from typing import ClassVar, Self
+from urllib.parse import quote
+
+import httpx
+from pydantic import ValidationError
+
+from adapters.callbacks import read_signed
+from adapters.contract import Claims, LineSettings
+from adapters.errors import (
+    FateUnknown,
+    Misconfigured,
+    NeedsPerson,
+    NothingSent,
+    Refused,
+    StationFault,
+)
+from adapters.options import Options
+from adapters.reports import Reports
+from schemas.station import (
+    Fate,
+    MachineState,
+    Receipt,
+    ReceiptStage,
+    Signal,
+    SignalKind,
+    StationCondition,
+    StationOrder,
+)
+
+_LONGEST_ANSWER = 65536
+_SAYS_NOT_TAKEN = {429, 503}
+
+
+class HttpStation:
+    """One request a job on a fresh connection: a kept one may die unseen between two jobs."""
+
+    claims: ClassVar[Claims] = Claims(
+        knows=frozenset({ReceiptStage.ACCEPTED, ReceiptStage.PRINTED, ReceiptStage.SEALED}),
+        drops_repeats=True,
+        can_be_asked=True,
+        counts_labels=True,
+        reports=frozenset(kind.value for kind in SignalKind),
+        makes_bags=True,
+        holds=True,
+        deliver_within_s=30.0,
+        state_within_s=6.0,
+    )
+
+    def __init__(
+        self,
+        station: str,
+        url: str,
+        *,
+        connect_s: float = 3.0,
+        answer_s: float = 10.0,
+        state_s: float = 3.0,
+        token: str = "",
+        secret: bytes = b"",
+        trust: ssl.SSLContext | bool = True,
+    ) -> None:
+        self.station = station
+        self._url = url.rstrip("/")
+        self._waits = httpx.Timeout(answer_s, connect=connect_s)
+        self._state_waits = httpx.Timeout(state_s, connect=min(connect_s, state_s))
+        self._headers = {"Authorization": f"Bearer {token}"} if token else {}
+        self._secret = secret
+        self._trust = trust
+        self._client: httpx.AsyncClient | None = None
+        self._reports = Reports()
+
+    @classmethod
+    def from_settings(cls, settings: LineSettings) -> Self:
+        """Options: url, connect_s, answer_s, state_s, token_file, secret_file, ca_file."""
+        options = Options(settings)
+        url = options.text("url")
+        if not url.startswith(("http://", "https://")):
+            raise options.wrong("url", f"{url!r} is no http or https address")
+        adapter = cls(
+            settings.station,
+            url,
+            connect_s=options.seconds("connect_s", 3.0),
+            answer_s=options.seconds("answer_s", 10.0),
+            state_s=options.seconds("state_s", 3.0),
+            token=_from_file(options, "token_file"),
+            secret=_from_file(options, "secret_file").encode(),
+            trust=_trusted(options),
+        )
+        options.finish()
+        return adapter
+
+    async def open(self) -> None:
+        """Ask for the state once: a station that can't be reached is `NothingSent`."""
+        await self.state()
+
+    async def close(self) -> None:
+        """End the reports and drop the client."""
+        self._reports.end()
+        client, self._client = self._client, None
+        if client is not None:
+            await client.aclose()
+
+    async def deliver(self, order: StationOrder) -> Receipt:
+        """Post one job; the answer says whether it is printed or only accepted."""
+        job = order.model_dump(
+            mode="json", include={"job_id", "bag", "slot", "width_mm", "length_mm", "seal"}
+        )
+        job |= {
+            "language": order.language.value,
+            "label": base64.b64encode(order.label).decode("ascii"),
+        }
+        body = json.dumps(job).encode()
+        key = quote(order.job_id, safe=" ")
+        answer = await self._send(
+            "POST", "/jobs", body, {"Idempotency-Key": f'"{key}"'}, waits=self._waits
+        )
+        if not answer.is_success:
+            raise self._refusal(answer, len(body))
+        return self._receipt(order, answer, len(body))
+
+    async def state(self) -> StationCondition:
+        """The station's own state; an answer that makes no sense is unknown."""
+        try:
+            return StationCondition.model_validate(await self._asked("/state"))
+        except ValidationError:
+            return StationCondition(state=MachineState.UNKNOWN)
+
+    async def fate(self, job_id: str) -> Fate:
+        """What became of a job."""
+        said = (await self._asked(f"/jobs/{quote(job_id, safe='')}")).get("fate")
+        return Fate(str(said)) if said in set(Fate) else Fate.CANNOT_TELL
+
+    async def labels_printed(self) -> int:
+        """The station's count."""
+        count = (await self._asked("/count")).get("count")
+        if not isinstance(count, int):
+            raise NothingSent(f"station {self.station} does not tell its count")
+        return count
+
+    async def hold(self, reason: str) -> None:
+        """Ask it to make no further bag."""
+        await self._told("/hold", {"reason": reason})
+
+    async def release(self) -> None:
+        """Tell it that it may go on."""
+        await self._told("/release", {})
+
+    def callback(self, signature: str, body: bytes) -> None:
+        """A signed report came in over HTTP. Raises `Refused` when it is not this station's."""
+        if not self._secret:
+            raise Refused(f"station {self.station} has no secret: its reports are not taken")
+        self._reports.take(read_signed(self._secret, self.station, signature, body))
+
+    async def signals(self) -> AsyncIterator[Signal]:
+        """Signed reports in order; one that is played again is dropped."""
+        async for signal in self._reports.stream():
+            yield signal
+
+    def _receipt(self, order: StationOrder, answer: httpx.Response, sent: int) -> Receipt:
+        said = _object_in(answer)
+        if said.get("stage") not in set(self.claims.knows):
+            raise FateUnknown(
+                f"station {self.station} answered {answer.status_code} without a stage",
+                do="Ask the station what became of the job.",
+                bytes_sent=sent,
+            )
+        return Receipt(
+            job_id=order.job_id,
+            stage=ReceiptStage(str(said["stage"])),
+            bytes_sent=sent,
+            device_job=str(said.get("device_job", ""))[:200],
+            repeated=said.get("repeated") is True,
+        )
+
+    def _refusal(self, answer: httpx.Response, sent: int) -> StationFault:
+        code = answer.status_code
+        said = _object_in(answer)
+        where = f"station {self.station} answered {code} {said.get('title', '')}".strip()[:180]
+        if code in _SAYS_NOT_TAKEN:
+            if said.get("needs_person") is True:
+                return NeedsPerson(where, do="Put it right at the station.")
+            return NothingSent(where)
+        if code in {401, 403, 404, 405, 415} or answer.is_redirect:
+            return Misconfigured(where, do="Check url and token in the site file.")
+        if code == 409:
+            return FateUnknown(where, do="The same job is still under way.", bytes_sent=sent)
+        if answer.is_client_error:
+            return Refused(where, bytes_sent=sent)
+        return FateUnknown(where, do="Ask the station, or look at its bags.", bytes_sent=sent)
+
+    async def _asked(self, path: str) -> dict[str, object]:
+        return await self._answered("GET", path, b"")
+
+    async def _told(self, path: str, what: dict[str, str]) -> None:
+        await self._answered("POST", path, json.dumps(what).encode())
+
+    async def _answered(self, method: str, path: str, body: bytes) -> dict[str, object]:
+        try:
+            answer = await self._send(method, path, body, {}, waits=self._state_waits)
+        except FateUnknown as mute:
+            raise NothingSent(mute.what) from mute
+        if answer.status_code in {401, 403}:
+            raise Misconfigured(f"station {self.station} does not accept the token")
+        if not answer.is_success:
+            raise NothingSent(f"station {self.station} answered {answer.status_code} to {path}")
+        return _object_in(answer)
+
+    async def _send(
+        self,
+        method: str,
+        path: str,
+        body: bytes,
+        headers: dict[str, str],
+        *,
+        waits: httpx.Timeout,
+    ) -> httpx.Response:
+        client = self._living()
+        if body:
+            headers |= {"Content-Type": "application/json"}
+        try:
+            async with client.stream(
+                method, self._url + path, content=body, headers=headers, timeout=waits
+            ) as answer:
+                heard = b""
+                async for piece in answer.aiter_bytes():
+                    heard += piece
+                    if len(heard) > _LONGEST_ANSWER:
+                        break
+            kept = {"Location": answer.headers["Location"]} if answer.has_redirect_location else {}
+            return httpx.Response(answer.status_code, headers=kept, content=heard)
+        except (httpx.HTTPError, httpx.InvalidURL, httpx.StreamError) as fault:
+            raise fault_of(fault, f"station {self.station}", len(body)) from fault
+
+    def _living(self) -> httpx.AsyncClient:
+        if self._client is None:
+            self._client = httpx.AsyncClient(
+                headers=self._headers,
+                limits=httpx.Limits(max_keepalive_connections=0),
+                verify=self._trust,
+                trust_env=False,
+            )
+            self._reports.begin(numbers_restart=False)
+        return self._client
+
+
+def fault_of(fault: Exception, where: str, sent: int) -> StationFault:
+    """Our class for each error of the HTTP library: how far did it get?"""
+    text = f"{where}: {type(fault).__name__} {fault}".strip()[:200]
+    before = httpx.ConnectError, httpx.ConnectTimeout, httpx.PoolTimeout, httpx.ProxyError
+    ours = httpx.InvalidURL, httpx.UnsupportedProtocol, httpx.LocalProtocolError
+    if isinstance(fault, before):
+        return NothingSent(text, do="Look at its power and its network.")
+    if isinstance(fault, ours):
+        return Misconfigured(text, do="Check url in the site file.")
+    return FateUnknown(text, do="Ask the station, or look at its bags.", bytes_sent=sent)
+
+
+def _object_in(answer: httpx.Response) -> dict[str, object]:
+    try:
+        said = json.loads(answer.content)
+    except ValueError:
+        return {}
+    return said if isinstance(said, dict) else {}
+
+
+def _from_file(options: Options, name: str) -> str:
+    path = options.text(name, "")
+    if not path:
+        return ""
+    try:
+        return Path(path).read_text("utf-8").strip()
+    except (OSError, UnicodeDecodeError) as unreadable:
+        raise options.wrong(name, f"can't read {path}: {unreadable}") from unreadable
+
+
+def _trusted(options: Options) -> ssl.SSLContext:
+    path = options.text("ca_file", "")
+    try:
+        return ssl.create_default_context(cafile=path or None)
+    except (OSError, ssl.SSLError) as unreadable:
+        raise options.wrong("ca_file", f"can't read {path}: {unreadable}") from unreadable

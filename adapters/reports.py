@@ -1,0 +1,60 @@
+"""The queue between what receives a station's reports and the `signals` stream."""
+
+import asyncio
+from collections import deque
+from collections.abc import AsyncIterator
+
+from schemas.station import MachineState, Signal, SignalKind
+
+_MOST_UNREAD = 10_000
+
+
+class Reports:
+    """Keeps reports in order, drops repeats by number, ends when the line is closed or lost."""
+
+    def __init__(self) -> None:
+        self._kept: deque[Signal] = deque(maxlen=_MOST_UNREAD)
+        self._stirred = asyncio.Event()
+        self._over = True
+        self._last = -1
+
+    def begin(self, *, numbers_restart: bool = True) -> None:
+        """A line was opened; `numbers_restart` says whether its numbering begins anew."""
+        self._over = False
+        if numbers_restart:
+            self._last = -1
+
+    def take(self, signal: Signal) -> None:
+        """A report came in. One whose number does not rise was said before."""
+        if signal.number is not None:
+            if signal.number <= self._last:
+                return
+            self._last = signal.number
+        self._kept.append(signal)
+        self._stirred.set()
+
+    def nonsense(self, what: str) -> None:
+        """Something came in that is no report."""
+        shown = "".join(sign if sign.isprintable() else "?" for sign in what)[:200]
+        self.take(Signal(kind=SignalKind.FAULT, detail=shown))
+
+    def lost(self) -> None:
+        """The line was lost: say offline, then end."""
+        if not self._over:
+            self.take(Signal(kind=SignalKind.STATE, state=MachineState.OFFLINE))
+        self.end()
+
+    def end(self) -> None:
+        """The line was closed."""
+        self._over = True
+        self._stirred.set()
+
+    async def stream(self) -> AsyncIterator[Signal]:
+        """Reports in order until the end."""
+        while True:
+            while self._kept:
+                yield self._kept.popleft()
+            if self._over:
+                return
+            self._stirred.clear()
+            await self._stirred.wait()
