@@ -109,14 +109,13 @@ def _repeat(
     if not step.condition.holds(fields):
         return
     count, room_for = int(fields.get(f"{step.over}.count") or 0), len(step.blocks)
-    shown = count
-    if count > room_for:
-        if step.more is None:
-            raise LabelError(f"{count} of {step.over!r}, the label has room for {room_for}")
-        shown = room_for - 1
-        step.more.place({**fields, "more": str(count - shown)}, out)
+    shown = count if count <= room_for else room_for - 1
+    if count > shown and step.more is None:
+        raise LabelError(f"{count} of {step.over!r}, the label has room for {room_for}")
     for block in step.blocks[:shown]:
         _place(block, fields, out, scans)
+    if count > shown and step.more is not None:
+        step.more.place({**fields, "more": str(count - shown)}, out)
 
 
 @lru_cache(maxsize=256)

@@ -76,21 +76,8 @@ def _code(code: Code) -> bytes:
     if single is None:
         dots = code.drawn()
         return _graphic(dots.x, dots.y, dots.bitmap)
-    x, y = _corner(code)
-    turn, data = code.turn // 90, quoted(code.spec.data)
-    command = f"B{x},{y},{turn},1{single},{code.module},{code.module},{code.height},N,{data}\n"
-    return command.encode("ascii")
-
-
-def _corner(code: Code) -> tuple[int, int]:
-    """A turned bar code starts at the corner where its first bar begins."""
-    width, height = code.spec.extent().columns * code.module, code.height
-    return {
-        0: (code.x, code.y),
-        90: (code.x + height, code.y),
-        180: (code.x + width, code.y + height),
-        270: (code.x, code.y + width),
-    }[code.turn]
+    shape = f"B{code.x},{code.y},0,1{single},{code.module},{code.module},{code.height},N,"
+    return f"{shape}{quoted(code.spec.data)}\n".encode("ascii")
 
 
 @lru_cache(maxsize=1024)
@@ -105,7 +92,8 @@ def _set_of(data: str) -> str | None:
 
 
 def _single_set(code: Code) -> str | None:
-    if code.spec.symbology is not Symbology.CODE128:
+    """The code set of a symbol that needs no other and lies upright, where corners are plain."""
+    if code.spec.symbology is not Symbology.CODE128 or code.turn:
         return None
     printable = all(" " <= c <= "~" for c in code.spec.data) and "! U" not in code.spec.data.upper()
     return _set_of(code.spec.data) if printable else None

@@ -34,6 +34,8 @@ _SHAPED = re.compile(
     "\u202a-\u202e\u2066-\u2069\ua800-\uabff\ufb1d-\ufdff\ufe20-\ufe2f\ufe70-\ufeff]"
 )
 """Characters whose shape or place depends on their neighbours: these lines are shaped whole."""
+_NO_LETTERS = frozenset({"Cc", "Cs", "Cn", "Co", "Zl", "Zp"})
+"""Control characters, surrogates, what is not assigned, and separators of lines."""
 _WIDTH_STEP = 64
 
 
@@ -168,6 +170,8 @@ def _members(path: Path) -> int:
 @lru_cache(maxsize=4096)
 def _source_for(character: str, bold: bool) -> _Source:
     code = ord(character)
+    if unicodedata.category(character) in _NO_LETTERS:
+        raise TextRefused(f"U+{code:04X} is no character that can be printed")
     for source in (_shipped(bold), _shipped(not bold), *_host_fonts()):
         if code in _covers(source):
             return source
@@ -240,17 +244,22 @@ def _stretch_width(source: _Source, size: int, text: str) -> int:
     return round(_shaping(source, size).getlength(text, mode="1"))
 
 
+def _is_blank(character: str) -> bool:
+    """A space, or a format character that shows nothing."""
+    return unicodedata.category(character) in {"Zs", "Cf"}
+
+
 @lru_cache(maxsize=1024)
 def _stretches(text: str, bold: bool) -> tuple[tuple[_Source, str], ...]:
     """The text cut where the font has to change; one font for all of it where there is one."""
-    marks = [c for c in text if not c.isspace() and c not in "\u200c\u200d\u200e\u200f"]
+    marks = [c for c in text if not _is_blank(c)]
     for c in marks:
         source = _source_for(c, bold)
         if all(ord(m) in _covers(source) for m in marks):
             return ((source, text),)
     cut: list[tuple[_Source, str]] = []
     for c in text:
-        source = cut[-1][0] if c.isspace() and cut else _source_for(c, bold)
+        source = cut[-1][0] if _is_blank(c) and cut else _source_for(c, bold)
         if cut and cut[-1][0] == source:
             cut[-1] = (source, cut[-1][1] + c)
         else:

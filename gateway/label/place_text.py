@@ -55,7 +55,7 @@ class TextStep:
         out.extend(known)
 
     def _place(self, text: str, fields: Mapping[str, str], out: list[Placed]) -> None:
-        lines = [line.strip() for line in text.split("\n")]
+        lines = [line.strip(" ") for line in text.split("\n")]
         lines = [line for line in lines if line]
         if not lines:
             return

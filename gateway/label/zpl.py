@@ -151,7 +151,7 @@ def invocation(values: tuple[int, ...]) -> str | None:
             return None
         else:
             said.append(_INVOKED.get(value) or escape(chr(value + 32)))
-    return "".join(said)
+    return _SET_LINE.sub("_21", "".join(said))
 
 
 def _datamatrix(code: Code) -> str | None:

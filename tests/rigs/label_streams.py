@@ -4,6 +4,7 @@ import re
 from dataclasses import dataclass
 
 import numpy as np
+import zxingcpp
 
 
 def zpl_commands(stream: bytes) -> list[tuple[str, bytes]]:
@@ -12,10 +13,10 @@ def zpl_commands(stream: bytes) -> list[tuple[str, bytes]]:
     RS counts as the caret and DLE as the tilde. Source: the language's published programming guide.
     """
     text = stream.replace(b"\x1e", b"^").replace(b"\x10", b"~")
-    commands = []
-    for match in re.finditer(rb"([\^~])([A-Za-z0-9@]{1,2})([^\^~]*)", text):
-        commands.append((match[1].decode() + match[2].decode().upper(), match[3]))
-    return commands
+    return [
+        (match[1].decode() + match[2].decode().upper(), match[3])
+        for match in re.finditer(rb"([\^~])([A-Za-z0-9@]{1,2})([^\^~]*)", text)
+    ]
 
 
 def zpl_field_data(commands: list[tuple[str, bytes]]) -> list[str]:
@@ -25,10 +26,9 @@ def zpl_field_data(commands: list[tuple[str, bytes]]) -> list[str]:
         if name == "^FH":
             indicator = body[:1] or b"_"
         elif name == "^FD":
-            if indicator:
-                pattern = re.escape(indicator) + rb"([0-9A-Fa-f]{2})"
-                body = re.sub(pattern, lambda m: bytes([int(m[1], 16)]), body)
-            found.append(body.decode("utf-8"))
+            pattern = re.escape(indicator) + rb"([0-9A-Fa-f]{2})" if indicator else b"(?!)"
+            plain = re.sub(pattern, lambda m: bytes([int(m[1], 16)]), body)
+            found.append(plain.decode("utf-8"))
             indicator = b""
     return found
 
@@ -73,8 +73,8 @@ def epl_commands(stream: bytes) -> list[EplCommand]:
     return commands
 
 
-def draw_epl(stream: bytes, code128: "dict[str, object] | None" = None) -> np.ndarray:
-    """Black dots of a form that holds only graphics and rules, and bars drawn by `bars`."""
+def draw_epl(stream: bytes) -> np.ndarray:
+    """Black dots of a form that holds graphics, rules and upright Code 128."""
     sheet = np.zeros((1, 1), np.bool_)
     for command in epl_commands(stream):
         n = [int(v) for v in command.numbers if v.lstrip("-").isdigit()]
@@ -97,17 +97,11 @@ def draw_epl(stream: bytes, code128: "dict[str, object] | None" = None) -> np.nd
 
 
 def _bars(sheet: np.ndarray, command: EplCommand) -> None:
-    """Code 128 of one code set, upright, encoded by python-barcode's independent tables."""
-    import barcode.charsets.code128 as tables
-
+    """Upright Code 128, encoded by libzint."""
     x, y, turn, kind, narrow, _, height, _ = command.numbers
-    assert turn == "0", "the rig draws upright bars only"
-    start = {"1A": 103, "1B": 104, "1C": 105}[kind]
-    if kind == "1C":
-        values = [int(command.text[i : i + 2]) for i in range(0, len(command.text), 2)]
-    else:
-        values = [tables.B[c] if kind == "1B" else tables.A[c] for c in command.text]
-    check = (start + sum(i * v for i, v in enumerate(values, 1))) % 103
-    modules = "".join(tables.CODES[v] for v in (start, *values, check)) + tables.STOP + "11"
-    row = np.repeat([m == "1" for m in modules], int(narrow))
+    assert turn == "0"
+    assert kind in {"1B", "1C"}
+    symbol = zxingcpp.create_barcode(command.text, zxingcpp.BarcodeFormat.Code128)
+    row = np.asarray(symbol.to_image(scale=1, add_quiet_zones=False))[0] == 0
+    row = np.repeat(row, int(narrow))
     sheet[int(y) : int(y) + int(height), int(x) : int(x) + len(row)] |= row

@@ -1,4 +1,4 @@
-"""Independent eyes on labels: zpl-renderer-js draws ZPL, zxing-cpp reads symbols from any picture."""
+"""Independent eyes on labels: zpl-renderer-js draws ZPL, zxing-cpp reads symbols."""
 
 import base64
 import io

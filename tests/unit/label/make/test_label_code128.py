@@ -34,7 +34,7 @@ def test_published_widths_and_check_characters(vectors: dict[str, Any]) -> None:
 
 
 def test_published_example_with_start_a_and_b() -> None:
-    """PJJ123C has check 54 from start A and 55 from start B. Source: worked example, from memory."""
+    """PJJ123C has check 54 from start A, 55 from B. Source: worked example, from memory."""
     data = [ord(c) - 32 for c in "PJJ123C"]
     assert 54 == code128.check_value((code128.START_A, *data))
     assert 55 == code128.check_value((code128.START_B, *data))

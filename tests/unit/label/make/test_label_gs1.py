@@ -80,7 +80,19 @@ def test_fixed_length_elements_that_still_need_a_separator() -> None:
 
     Source: GS1 General Specifications Figure 7-6: the two-digit prefix decides, not the format.
     """
-    for ai in ("402", "4307", "4309", "4321", "4324", "4326", "422", "8005", "8006", "8018", "7003"):
+    for ai in (
+        "402",
+        "4307",
+        "4309",
+        "4321",
+        "4324",
+        "4326",
+        "422",
+        "8005",
+        "8006",
+        "8018",
+        "7003",
+    ):
         assert gs1.identifier(ai).needs_separator, ai
     predefined = {"00", "01", "02", "03", "11", "12", "13", "15", "16", "17", "20"}
     for ai, known in gs1.identifiers().items():
@@ -119,7 +131,9 @@ def test_countries_agree_with_pycountry() -> None:
 def test_another_parser_reads_our_messages(body: str, order: str) -> None:
     """biip takes SSCC, order number and count apart as they were put together."""
     code = sscc(body[:7], int(body[7]), int(body[7:]))
-    said = gs1.message([("00", code), ("02", gs1.gtin("9521234000013")), ("37", "4"), ("400", order)])
+    said = gs1.message(
+        [("00", code), ("02", gs1.gtin("9521234000013")), ("37", "4"), ("400", order)]
+    )
     parsed = biip.parse("]C1" + said).gs1_message
     assert parsed is not None
     assert [code, "09521234000013", "4", order] == [e.value for e in parsed.element_strings]

@@ -30,7 +30,9 @@ def test_wrong_identifiers_are_refused(wrong: str) -> None:
 
 
 @given(st.integers(0, 99_999_999), st.integers(0, 7), st.integers(1, 9))
-def test_one_wrong_digit_is_seen_save_where_check_digits_fold(serial: int, at: int, by: int) -> None:
+def test_one_wrong_digit_is_seen_save_where_check_digits_fold(
+    serial: int, at: int, by: int
+) -> None:
     """A single wrong digit changes the remainder by eleven; only 10 and 11 share their digits."""
     digits = f"{serial:08}"
     wrong = digits[:at] + str((int(digits[at]) + by) % 10) + digits[at + 1 :]

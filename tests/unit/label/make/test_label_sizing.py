@@ -22,7 +22,7 @@ SSCC = Extent(Symbology.GS1_128, 156, 1, "00")
     ],
 )
 def test_whole_dot_modules_of_a_logistic_label(dots_per_mm: float, modules: set[int]) -> None:
-    """The modules between 0.495 and 0.940 mm. Source: GS1 General Specifications, symbol table 5."""
+    """Those between 0.495 and 0.940 mm. Source: GS1 General Specifications, symbol table 5."""
     found = set()
     for wide_mm in range(80, 166):
         try:
@@ -87,8 +87,7 @@ def test_what_fits_is_within_range_and_room(
     extent = Extent(kind, columns, rows, "")
     try:
         fitted = fit(extent, use, d, room)
-    except SymbolTooLarge as refused:
-        assert refused.nearest
+    except SymbolTooLarge:
         return
     limits = allowed(kind, use)
     assert limits.least_mm - 0.001 <= fitted.module / d <= limits.most_mm + 0.001
