@@ -97,7 +97,7 @@ def _width(mark: TextMark, text: str) -> int:
 def _measured(text: str, size: int) -> int:
     try:
         return fonts.width(fonts.tidy(text), max(size, 4), bold=True)
-    except TextRefused:
+    except (TextRefused, RuntimeError):
         return len(text) * size // 2
 
 
@@ -105,13 +105,14 @@ def _run(mark: TextMark, text: str, most: int) -> Bitmap:
     """One line, stretched to the width that it has on the printer, cut at `most` dots."""
     per_letter = mark.width if mark.fixed_pitch else max(mark.height * _ratio(mark) * 0.2, 1)
     text = text[: int(most / max(per_letter, 1)) + 2]
+    text = "".join([char if char.isprintable() else " " for char in text])
     size = _size(mark, most)
     across = max(min(_width(mark, text), most), 1)
     if not text.strip():
         return Bitmap(1, 1, b"\0")
     try:
         line = fonts.draw(fonts.tidy(text), size, bold=not mark.fixed_pitch)
-    except TextRefused:
+    except (TextRefused, RuntimeError):  # the shaping library gives up on some sequences
         line = _boxes(len(text), size)
     if line.width == across:
         return line

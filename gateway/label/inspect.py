@@ -14,6 +14,7 @@ from gateway.label.inspect_symbols import (
     check_size,
     check_surroundings,
     identifies,
+    inked,
 )
 from gateway.label.marks import (
     Box,
@@ -156,6 +157,7 @@ def _label(
 
 def _symbols(label: ReadLabel, scale: float, area: Box, notes: Notes) -> list[InspectedSymbol]:
     found: list[InspectedSymbol] = []
+    inks = inked(label.marks)
     for mark in label.marks:
         if isinstance(mark, SymbolMark):
             symbol = mark.symbol
@@ -164,7 +166,7 @@ def _symbols(label: ReadLabel, scale: float, area: Box, notes: Notes) -> list[In
             check_data(symbol.symbology, symbol.data, symbol.gs1, notes, mark.offset)
             check_size(mark, scale, notes)
             check_place(mark, area, notes)
-            check_surroundings(mark, label.marks, area, notes)
+            check_surroundings(mark, inks, area, notes)
             found.append(_inspected(mark, scale))
     found += _in_images(label, scale, notes)
     return found

@@ -37,8 +37,11 @@ _LEAST_BARS_MM = 5.8
 _IDENTIFYING = frozenset({"00", "21", "253", "255", "401", "402", "8003", "8004", "8010", "8018"})
 """AIs that tell one unit or consignment from all others."""
 _ITEM_ONLY = frozenset({"ean-13", "ean-8", "upc-a", "upc-e"})
-_S10 = re.compile(r"([A-Z]{2})(\d{8})(\d)([A-Z]{2})")
-_LINK = re.compile(r"https?://[^/\s]+/(?:\S*/)?(00|01)/(\d{14}|\d{18})(?:[/?#]|$)", re.IGNORECASE)
+_S10 = re.compile(r"([A-Z]{2})([0-9]{8})([0-9])([A-Z]{2})")
+_FOURTEEN = re.compile(r"[0-9]{14}")
+_LINK = re.compile(
+    r"https?://[^/\s]+/(?:\S*/)?(00|01)/([0-9]{14}|[0-9]{18})(?:[/?#]|$)", re.IGNORECASE
+)
 
 
 def identifies(symbology: str, data: str, is_gs1: bool) -> bool:
@@ -49,7 +52,8 @@ def identifies(symbology: str, data: str, is_gs1: bool) -> bool:
     if symbology in _ITEM_ONLY:
         return False
     if not is_gs1:
-        return not (symbology == "itf" and len(data) == 14 and check_digit(data[:13]) == data[13])
+        gtin = symbology == "itf" and _FOURTEEN.fullmatch(data)
+        return not (gtin and check_digit(data[:13]) == data[13])
     try:
         return any(element.ai in _IDENTIFYING for element in gs1.split(data))
     except DataRefused:
@@ -60,15 +64,16 @@ def check_data(symbology: str, data: str, is_gs1: bool, notes: Notes, offset: in
     """Check digits and GS1 structure of what a scanner will report."""
     if is_gs1:
         _check_gs1(data, notes, offset)
-    elif symbology == "itf" and len(data) == 14 and check_digit(data[:13]) != data[13]:
-        text = f"{data}: as a GTIN its check digit would be {check_digit(data[:13])}"
-        notes.warn(Code.CHECK_DIGIT_WRONG, text, offset)
+    elif symbology == "itf":
+        if _FOURTEEN.fullmatch(data) and check_digit(data[:13]) != data[13]:
+            text = f"{data}: as a GTIN its check digit would be {check_digit(data[:13])}"
+            notes.warn(Code.CHECK_DIGIT_WRONG, text, offset)
     elif match := _S10.fullmatch(data):
         right = _s10_check(match[2])
         if right != match[3]:
             text = f"{data}: check digit should be {right} (UPU S10)"
             notes.error(Code.CHECK_DIGIT_WRONG, text, offset)
-    elif re.fullmatch(r"00\d{18}", data) and symbology == "code128":
+    elif re.fullmatch(r"00[0-9]{18}", data) and symbology == "code128":
         text = f"{data} looks like an SSCC, yet FNC1 is missing: it is no GS1-128"
         notes.warn(Code.GS1_STRUCTURE, text, offset)
     elif (match := _LINK.match(data)) and check_digit(match[2][:-1]) != match[2][-1]:
@@ -135,7 +140,14 @@ def check_place(mark: SymbolMark, label: Box, notes: Notes) -> None:
         notes.error(Code.CUT, text, mark.offset)
 
 
-def check_surroundings(mark: SymbolMark, others: Iterable[Mark], label: Box, notes: Notes) -> None:
+def inked(marks: Iterable[Mark]) -> list[tuple[Mark, Box]]:
+    """Boxes that surely hold ink, with the mark that each belongs to."""
+    return [(mark, box) for mark in marks for box in _ink(mark)]
+
+
+def check_surroundings(
+    mark: SymbolMark, inks: Iterable[tuple[Mark, Box]], label: Box, notes: Notes
+) -> None:
     """Quiet zones free to the label's edge and of other marks, and nothing through the bars."""
     symbol = mark.symbol
     across, down = _QUIET.get(symbol.symbology, (10, 0) if symbol.linear else (1, 1))
@@ -148,18 +160,13 @@ def check_surroundings(mark: SymbolMark, others: Iterable[Mark], label: Box, not
     if inside is not None and inside != wide and _overlap(mark.box, label) == mark.box:
         text = f"quiet zone of {symbol.symbology} {_shown(mark)} is cut by the label's edge"
         notes.warn(Code.QUIET_ZONE, text, mark.offset)
-    for other in others:
-        if other is mark:
-            continue
-        for ink in _ink(other):
-            if _overlap(ink, mark.box) is not None:
-                text = f"another mark runs through {symbol.symbology} {_shown(mark)}"
-                notes.error(Code.OVERPRINTED, text, mark.offset)
-                return
-            if _overlap(ink, wide) is not None:
-                text = f"another mark stands in the quiet zone of {symbol.symbology} {_shown(mark)}"
-                notes.warn(Code.QUIET_ZONE, text, mark.offset)
-                return
+    close = [ink for other, ink in inks if other is not mark and _meets(ink, wide)]
+    if any(_meets(ink, mark.box) for ink in close):
+        text = f"another mark runs through {symbol.symbology} {_shown(mark)}"
+        notes.error(Code.OVERPRINTED, text, mark.offset)
+    elif close:
+        text = f"another mark stands in the quiet zone of {symbol.symbology} {_shown(mark)}"
+        notes.warn(Code.QUIET_ZONE, text, mark.offset)
 
 
 def _ink(mark: Mark) -> list[Box]:
@@ -197,6 +204,15 @@ def _text_box(mark: TextMark) -> list[Box]:
     width, height = int(len(mark.text) * per_character), int(mark.height * 0.7)
     top = mark.y - height if mark.from_baseline else mark.y + mark.height - height
     return [Box(mark.x, top, width, height)]
+
+
+def _meets(one: Box, other: Box) -> bool:
+    return (
+        one.x < other.x + other.width
+        and other.x < one.x + one.width
+        and one.y < other.y + other.height
+        and other.y < one.y + one.height
+    )
 
 
 def _overlap(one: Box, other: Box) -> Box | None:

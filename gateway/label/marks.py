@@ -13,8 +13,9 @@ MAX_BYTES = 2_000_000
 """The contract's limit for a supplied label; a longer stream is refused unread."""
 MAX_LABELS = 50
 MAX_COMMANDS = 20_000
-MAX_MARKS = 4_000
-MAX_SYMBOLS = 200
+MAX_MARKS = 2_000
+MAX_SYMBOLS = 100
+"""Of the whole stream, like the other limits: a crowded label has a dozen."""
 MAX_FIELD_BYTES = 8_000
 """Longest data of one field; the largest symbol, QR, holds 7089 digits (ISO/IEC 18004)."""
 MAX_IMAGE_BYTES = 4_000_000

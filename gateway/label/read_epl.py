@@ -22,7 +22,8 @@ from schemas.inspection import Severity
 
 _SET_LINE = re.compile(rb"!\s?U1?[ \t\r\n]", re.IGNORECASE)
 _NAME = re.compile(rb"\s*(\^[@A-Za-z]*|[A-Za-z]+|.)", re.DOTALL)
-_BITMAP = re.compile(rb"\s*GW([^,\n]{1,9}),([^,\n]{1,9}),(\d{1,6}),(\d{1,6}),")
+_BLANK = re.compile(rb"[\r\n\t \0\x1a]+")
+_BITMAP = re.compile(rb"[ \t\r]{0,8}GW([^,\n]{1,9}),([^,\n]{1,9}),(\d{1,6}),(\d{1,6}),")
 
 
 def read(content: bytes, allowed: frozenset[str], dots_per_mm: float) -> ReadStream:
@@ -57,6 +58,8 @@ class _Reader:
         """Go through the lines and the bitmaps between them."""
         at, end = 0, len(content)
         while at < end:
+            blank = _BLANK.match(content, at)
+            at = blank.end() if blank else at
             match = _BITMAP.match(content, at)
             if match:
                 self._count(at)
@@ -69,11 +72,11 @@ class _Reader:
             stop = content.find(b"\n", at)
             if stop < 0:
                 stop = end
-                if content[at:].strip(b"\r\0 \x1a"):
+                if at < end:
                     text = "the last line has no line feed: the printer would wait for it"
                     self.notes.error(Code.UNCLOSED_LABEL, text, at)
             line = content[at:stop].replace(b"\r", b"")
-            if line.strip(b" \0\t\x1a"):
+            if line:
                 self._count(at)
                 self._line(line, at)
             at = stop + 1

@@ -83,7 +83,7 @@ class Buffer:
 
     def clear(self, offset: int) -> None:
         """N: empty the buffer, keep the settings."""
-        self.marks, self.offset, self.printed, self.symbols = [], offset, False, 0
+        self.marks, self.offset, self.printed = [], offset, False
 
     def add(self, mark: Mark, offset: int) -> None:
         """Put a mark into the buffer."""
@@ -93,7 +93,7 @@ class Buffer:
         if isinstance(mark, SymbolMark):
             self.symbols += 1
             if self.symbols > MAX_SYMBOLS:
-                raise StreamTooLarge(f"more than {MAX_SYMBOLS} bar codes on a label", offset)
+                raise StreamTooLarge(f"more than {MAX_SYMBOLS} bar codes", offset)
         if not self.marks:
             self.offset = offset
         self.marks.append(mark)

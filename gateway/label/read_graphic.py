@@ -38,7 +38,8 @@ def graphic(data: bytes, total: int, stride: int) -> bytes:
         return _unwrap(wrapped, total)
     compact = _SPACE.sub(b"", data)
     if _PLAIN.fullmatch(compact):
-        return bytes.fromhex((compact[: total * 2] + b"0" * (len(compact) % 2)).decode())
+        digits = compact[: total * 2]
+        return bytes.fromhex((digits + b"0" * (len(digits) % 2)).decode())
     return _repeated(compact, total, stride)
 
 

@@ -17,8 +17,9 @@ from gateway.label.marks import (
     ReadStream,
     StreamTooLarge,
 )
-from gateway.label.read_zpl_fields import FIELD_COMMANDS, SHAPES, Given, Page, set_font
+from gateway.label.read_zpl_fields import FIELD_COMMANDS, SHAPES, Given, set_font
 from gateway.label.read_zpl_images import Images, object_name
+from gateway.label.read_zpl_page import Page
 from gateway.label.read_zpl_settings import SETTERS, Settings
 from schemas.inspection import FindingCode as Code
 from schemas.inspection import Severity
@@ -83,7 +84,7 @@ class _Reader:
         self.page_notes = 0
         self.stored: dict[str, tuple[bytes, int]] = {}
         self.commands = 0
-        self.marks = 0
+        self.marks = self.symbols = 0
         self.depth = 0
 
     def finish(self) -> ReadStream:
@@ -206,7 +207,7 @@ class _Reader:
         if self.page is not None:
             self.notes.warn(Code.UNCLOSED_LABEL, "a label begins inside another one", offset)
             self._end()
-        self.page = Page(self.settings, self.notes, self.images, offset)
+        self.page = Page(self.settings, self.notes, self.images, offset, symbols=self.symbols)
         self.page_notes = len(self.notes.found)
 
     def _end(self) -> None:
@@ -220,7 +221,7 @@ class _Reader:
         for number, fields in page.waiting.items():
             text = f"field {number} of the recalled format gets no data"
             self.notes.warn(Code.MISSING_OBJECT, text, fields[0].offset)
-        self.page = None
+        self.page, self.symbols = None, page.symbols
         if not page.marks and not page.fields:
             return
         self.marks += len(page.marks)

@@ -39,7 +39,7 @@ class Order:
     def count(self, place: int, default: int, most: int = 32_000) -> int:
         """The parameter at `place` as a number of 1 to `most`."""
         value = self.params[place] if place < len(self.params) else ""
-        return min(max(int(value), 1), most) if value.isascii() and value.isdigit() else default
+        return min(max(int(value[:9]), 1), most) if value.isascii() and value.isdigit() else default
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,7 +76,7 @@ def _code_128(order: Order) -> Ordered:
         symbol = read_symbols.code_128_text(text, order.module, height, _dropped(dropped))
     else:
         if order.flag(4, "N") == "Y":
-            field += check_digit("".join(filter(str.isdigit, _CAPTION_DROPS.sub("", field))) or "0")
+            field += check_digit(re.sub("[^0-9]", "", _CAPTION_DROPS.sub("", field)) or "0")
         said = stated(field)
         symbol = read_symbols.code_128(
             said.values[: read_symbols.MAX_LINEAR],
@@ -223,7 +223,8 @@ _RECTANGLES = ((8, 18), (8, 32), (12, 26), (12, 36), (16, 36), (16, 48))
 
 def _matrix_version(params: list[str]) -> dict[str, Option]:
     def at(place: int) -> int:
-        return int(params[place]) if place < len(params) and params[place].isdigit() else 0
+        value = params[place] if place < len(params) else ""
+        return int(value[:4]) if value.isascii() and value.isdigit() else 0
 
     columns, rows = at(3), at(4)
     if (rows, columns) in _RECTANGLES:

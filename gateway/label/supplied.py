@@ -6,7 +6,7 @@ What the reader can't draw is named in a band below the label, outside its edge.
 import io
 
 import numpy as np
-from PIL import Image, ImageDraw
+from PIL import Image, ImageChops, ImageDraw
 
 from gateway.label import fonts
 from gateway.label.bitmap import Bitmap
@@ -31,8 +31,8 @@ from schemas.station import Printer
 
 _MOST_DOTS = 6_000
 """Longest side of a picture: 10 in at 600 dpi. A larger label is drawn as far as this."""
-_MOST_AREA = 40_000_000
-"""Dots of the largest symbol or rounded shape that is drawn faithfully; beyond, as a block."""
+_MOST_WORK = 60_000_000
+"""Dots that all marks of a picture may cover together: 4 x 6 in at 600 dpi has 8.6 million."""
 
 
 def draw(
@@ -56,8 +56,11 @@ def draw(
         text = f"label {index + 1} is not there: the stream has {len(stream.labels)}"
         raise DataRefused("supplied label", text)
     label = stream.labels[index]
-    sheet = picture_of(label, dots_per_mm, printer)
-    image = _with_band(sheet, not_drawn(stream, label), dots_per_mm)
+    sheet, whole = picture_of(label, dots_per_mm, printer)
+    lacking = not_drawn(stream, label)
+    if not whole:
+        lacking = ("What comes last: there is too much to draw", *lacking)
+    image = _with_band(sheet, lacking, dots_per_mm)
     file = io.BytesIO()
     dpi = dots_per_mm * 25.4
     image.save(file, "PNG", dpi=(dpi, dpi), compress_level=3)
@@ -78,16 +81,37 @@ def not_drawn(stream: ReadStream, label: ReadLabel) -> tuple[str, ...]:
     return tuple(dict.fromkeys(lacking))
 
 
-def picture_of(label: ReadLabel, dots_per_mm: float, printer: Printer | None = None) -> Image.Image:
-    """The label in dots: mode 1, black on white."""
+def picture_of(
+    label: ReadLabel, dots_per_mm: float, printer: Printer | None = None
+) -> tuple[Image.Image, bool]:
+    """The label in dots, mode 1, black on white; and whether all of it was drawn."""
     size = shown_size(label, dots_per_mm, printer)
     canvas = Canvas(min(size.width, _MOST_DOTS), min(size.height, _MOST_DOTS))
+    work, whole = 0, True
     for mark in label.marks:
+        work += _work(mark)
+        if work > _MOST_WORK:
+            whole = False
+            break
         _draw(canvas, mark)
     image = canvas.image()
     if label.mirrored:
         image = image.transpose(Image.Transpose.FLIP_LEFT_RIGHT)
-    return image.transpose(Image.Transpose.ROTATE_180) if label.turned else image
+    return (image.transpose(Image.Transpose.ROTATE_180) if label.turned else image), whole
+
+
+def _work(mark: Mark) -> int:
+    """Dots that drawing a mark touches, roughly."""
+    match mark:
+        case TextMark():
+            lines_of_it = 1 if mark.block is None else mark.block.lines + 10
+            return min(len(mark.text) * 40, 10_000 * lines_of_it) * min(mark.height, 1000)
+        case ShapeMark() if mark.kind == "box" and not mark.rounding:
+            return 1000
+        case SymbolMark():
+            return mark.symbol.width * mark.symbol.height
+        case _:
+            return mark.box.width * mark.box.height
 
 
 def _draw(canvas: Canvas, mark: Mark) -> None:
@@ -108,7 +132,7 @@ def _ink(reverse: bool) -> Ink:
 
 def _symbol(canvas: Canvas, mark: SymbolMark) -> None:
     symbol, box = mark.symbol, mark.box
-    if symbol.width * symbol.height > _MOST_AREA or not (symbol.runs or symbol.rows):
+    if not (symbol.runs or symbol.rows):
         canvas.box(box.x, box.y, min(box.width, canvas.width), min(box.height, canvas.height), 2)
         return
     if symbol.rows:
@@ -119,7 +143,7 @@ def _symbol(canvas: Canvas, mark: SymbolMark) -> None:
         row = np.repeat(dark, symbol.runs)
         dots = Bitmap.of(np.tile(row, (symbol.height, 1)))
     canvas.bitmap(box.x, box.y, dots, turn=mark.rotation, ink=_ink(mark.reverse))
-    if mark.caption:
+    if mark.caption.strip():
         _caption(canvas, mark)
 
 
@@ -191,12 +215,8 @@ def _block_height(mark: TextMark) -> int:
 def _shape(canvas: Canvas, mark: ShapeMark) -> None:
     box = mark.box
     ink = Ink.INVERT if mark.reverse else Ink.WHITE if mark.white else Ink.BLACK
-    large = box.width * box.height > _MOST_AREA
     if mark.kind == "box":
-        radius = 0 if large else mark.rounding * min(box.width, box.height) // 16
-        _frame(canvas, mark, ink, radius)
-        return
-    if large:
+        _frame(canvas, mark, ink, mark.rounding * min(box.width, box.height) // 16)
         return
     mask = Image.new("1", (box.width, box.height), 0)
     pen = ImageDraw.Draw(mask)
@@ -257,12 +277,13 @@ def _with_band(image: Image.Image, lacking: tuple[str, ...], dots_per_mm: float)
     said = ["This picture lacks:", *lacking[:_BAND_LINES]]
     if len(lacking) > _BAND_LINES:
         said.append(f"and {len(lacking) - _BAND_LINES} more")
-    canvas = Canvas(image.width, image.height + (len(said) + 1) * size)
-    canvas.inked.paste(Image.eval(image.convert("L"), lambda v: 255 - v).convert("1"), (0, 0))
-    for x in range(0, image.width, 12):
+    width = max(image.width, 30 * size)
+    canvas = Canvas(width, image.height + (len(said) + 1) * size)
+    canvas.inked.paste(ImageChops.invert(image), (0, 0))
+    for x in range(0, width, 12):
         canvas.rectangle(x, image.height + size // 4, 6, 2)
     for number, text in enumerate(said):
         plain = "".join(char if " " <= char < "\x7f" else "?" for char in text)
-        line = fonts.draw(plain[: image.width * 2 // size], size, bold=number == 0)
+        line = fonts.draw(plain[: width * 2 // size], size, bold=number == 0)
         canvas.bitmap(size // 2, image.height + size // 2 + number * size, line)
     return canvas.image()
