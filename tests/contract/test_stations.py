@@ -1,6 +1,7 @@
 """The station kit over each kind: in memory where the kind allows, and over real sockets."""
 
 from adapters.kit import StationConformance
+from tests.rigs.folder import FolderRig
 from tests.rigs.http_station import HttpRig
 from tests.rigs.serial import CountedSerialRig, SerialRig
 from tests.rigs.simulated import (
@@ -100,3 +101,20 @@ class TestHttpStation(StationConformance):
     kind = "http"
     far_end = HttpRig
     exempt = _NO_STANDING_LINE
+
+
+class TestFolder(StationConformance):
+    kind = "folder"
+    far_end = FolderRig
+    exempt = {
+        "test_opened_twice_it_has_one_line": "a folder has no line",
+        "test_opened_by_two_tasks_at_once_it_has_one_line": "a folder has no line",
+        "test_network_that_dribbles_changes_nothing": "a folder has no line",
+        "test_network_that_resets_amid_a_label_the_fate_is_unknown": "a folder has no line",
+        "test_line_that_the_peer_half_closed_is_not_trusted": "a folder has no line",
+        "test_line_cut_amid_a_label_the_fate_is_unknown": "a renamed file is whole or not there",
+        "test_after_a_cut_the_next_label_is_whole": "a renamed file is whole or not there",
+        "test_fate_after_a_cut_is_not_printed": "a renamed file is whole or not there",
+        "test_fate_after_a_lost_answer_is_printed": "the receipt is all that can be asked",
+        "test_station_out_of_labels_needs_a_person": "a folder tells nothing of the machine",
+    }
