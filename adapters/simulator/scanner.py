@@ -34,6 +34,5 @@ def read(graphics: Iterable[Graphic]) -> tuple[str, ...]:
         place = (graphic.x + _QUIET_DOTS, graphic.y + _QUIET_DOTS)
         label.paste(dots, place)
     found = zxingcpp.read_barcodes(label.convert("L"))
-    return tuple(
-        symbol.text for symbol in sorted(found, key=lambda symbol: symbol.position.top_left.y)
-    )
+    from_top = sorted(found, key=lambda symbol: int(symbol.position.top_left.y))
+    return tuple(symbol.bytes.decode("utf-8", "replace") for symbol in from_top)
