@@ -5,13 +5,10 @@ Values in, values out: whoever calls hands over the order, the labels and the en
 """
 
 from base64 import b64decode, b64encode
-from collections.abc import Collection, Sequence
+from collections.abc import Collection
 from dataclasses import dataclass
 from datetime import datetime
-from io import BytesIO
 from typing import Literal
-
-from PIL import Image, ImageDraw
 
 from gateway.ledger.proof import EntriesProof, withhold
 from schemas.base import Instant, Record, Sha256
@@ -35,10 +32,15 @@ class OrderedLine(Record):
 
 
 class Ordered(Record):
-    """What was ordered, and for whom."""
+    """What was ordered, and for whom.
+
+    `content_base64` is the order as the site keeps it, whose digest the ledger holds: with it the
+    lines and the address are proved too. Empty where it is blacked out.
+    """
 
     lines: tuple[OrderedLine, ...]
     ship_to: Address | None
+    content_base64: str | None = None
 
 
 class ShownLabel(Record):
@@ -110,21 +112,11 @@ class Evidence(Record):
 
 
 @dataclass(frozen=True, slots=True)
-class Area:
-    """A rectangle of a label's picture in its pixels, from its left and upper edge."""
-
-    left: int
-    top: int
-    right: int
-    bottom: int
-
-
-@dataclass(frozen=True, slots=True)
 class LabelMade:
     """A label as the store has it; `content` is None once it was erased.
 
-    `private` names what of the picture shows a name or an address, symbols with such data
-    included; None where nobody knows, as on a supplied label.
+    `blacked_png` is the picture without what may show a name or an address, as
+    `gateway.ledger.label_pictures` makes it; None where it can't be made.
     """
 
     job_id: str
@@ -133,19 +125,20 @@ class LabelMade:
     expected_scans: tuple[str, ...]
     content: bytes | None
     picture_png: bytes | None
-    private: tuple[Area, ...] | None = None
+    blacked_png: bytes | None = None
 
 
 @dataclass(frozen=True, slots=True)
 class Parts:
-    """All that an evidence file is made from. `entries` are the ledger's about the parcel."""
+    """All that an evidence file is made from. `entries` are the ledger's about the order."""
 
     site: str
     time_zone: str
     order_id: str
     parcel_id: str
     station: str
-    order: Order | None
+    order_content: bytes | None
+    """The order as the store keeps it, JSON; None once it was erased."""
     parcel: Parcel
     turned_down: tuple[TurnedDown, ...]
     labels: tuple[LabelMade, ...]
@@ -163,9 +156,9 @@ def evidence(
     """Put the file together.
 
     With `black_out` it holds no name and no address: the address is blacked out, label bytes are
-    left out, pictures lose their private areas (or are left out where nobody knows them), and
-    whoever acted is blacked out with the words that they gave, unless named in `machines`; the
-    proof keeps those entries' texts back.
+    left out, the blacked pictures stand for the whole ones, and whoever acted is blacked out with
+    the words that they gave, unless named in `machines`; the proof keeps those entries' texts
+    back.
     """
     hidden = _Hidden(black_out, frozenset(machines))
     facts = [shown(one, hidden) for one in parts.entries if one.parcel_id == parts.parcel_id]
@@ -180,7 +173,7 @@ def evidence(
         order_id=parts.order_id,
         parcel_id=parts.parcel_id,
         station=parts.station,
-        ordered=_ordered(parts.order, black_out=black_out) if parts.order else None,
+        ordered=_ordered(parts.order_content, black_out=black_out) if parts.order_content else None,
         parcel=parts.parcel,
         turned_down=parts.turned_down,
         labels=tuple(_label(one, black_out=black_out) for one in parts.labels),
@@ -212,7 +205,9 @@ class _Hidden:
         return BLACK if text and self.hides(entry) else text
 
 
-def _ordered(order: Order, *, black_out: bool) -> Ordered:
+def ordered(content: bytes) -> Ordered:
+    """Return what the file shows of an order, from the order as the store keeps it."""
+    order = Order.model_validate_json(content)
     lines = tuple(
         OrderedLine(
             line_id=line.line_id,
@@ -222,10 +217,17 @@ def _ordered(order: Order, *, black_out: bool) -> Ordered:
         )
         for line in order.lines
     )
-    ship_to = order.ship_to
-    if ship_to and black_out:
-        ship_to = Address(name=BLACK, lines=(BLACK,), city=BLACK, country=ship_to.country)
-    return Ordered(lines=lines, ship_to=ship_to)
+    return Ordered(lines=lines, ship_to=order.ship_to, content_base64=b64encode(content).decode())
+
+
+def _ordered(content: bytes, *, black_out: bool) -> Ordered:
+    whole = ordered(content)
+    if not black_out:
+        return whole
+    to = whole.ship_to
+    if to:
+        to = Address(name=BLACK, lines=(BLACK,), city=BLACK, country=to.country)
+    return Ordered(lines=whole.lines, ship_to=to)
 
 
 def _label(made: LabelMade, *, black_out: bool) -> ShownLabel:
@@ -233,13 +235,10 @@ def _label(made: LabelMade, *, black_out: bool) -> ShownLabel:
     if content is None:
         note = "The label's bytes were erased when their time was up; their digest stays."
     if black_out:
-        content = None
+        content, picture = None, made.blacked_png
         note = "The label's bytes carry the address and are left out; their digest stays."
-        if picture is not None and made.private is None:
-            picture = None
-            note += " The picture is left out too: nobody knows where on it the address stands."
-        elif picture is not None:
-            picture = _blackened(picture, made.private or ())
+        if picture is None:
+            note += " So is the picture, which could not be blacked out."
     return ShownLabel(
         job_id=made.job_id,
         language=made.language,
@@ -249,17 +248,6 @@ def _label(made: LabelMade, *, black_out: bool) -> ShownLabel:
         picture_png_base64=b64encode(picture).decode() if picture is not None else None,
         note=note,
     )
-
-
-def _blackened(picture_png: bytes, areas: Sequence[Area]) -> bytes:
-    with Image.open(BytesIO(picture_png)) as picture:
-        copy = picture.convert("L")
-    draw = ImageDraw.Draw(copy)
-    for area in areas:
-        draw.rectangle((area.left, area.top, area.right, area.bottom), fill=0)
-    out = BytesIO()
-    copy.save(out, "PNG", optimize=True)
-    return out.getvalue()
 
 
 def shown(entry: LedgerEntry, hidden: _Hidden | None = None) -> Attempt | Reading | None:

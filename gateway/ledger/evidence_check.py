@@ -1,16 +1,26 @@
 """Checking an evidence file: its proof, and that what it shows is what the proof holds."""
 
+from base64 import b64decode
 from hashlib import sha256
 
 import orjson
 from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PublicKey
 from pydantic import ValidationError
 
-from gateway.ledger.evidence import Attempt, Evidence, Reading, content_of, shown
+from gateway.ledger.evidence import Attempt, Evidence, Reading, content_of, ordered, shown
 from gateway.ledger.proof import EntriesProof, ProofReport, check_proof, to_text
+from schemas.decision import Parcel
 from schemas.ledger import EntryKind, LedgerEntry
 
 EVIDENCE_TYPE = "bagrelay.evidence.v1"
+_OF_PARCEL = (
+    "bag",
+    "needed_width_mm",
+    "needed_length_mm",
+    "film_area_mm2",
+    "film_mass_g",
+    "binding",
+)
 
 
 def check_file(text: str | bytes, public_key: Ed25519PublicKey | None = None) -> ProofReport:
@@ -38,7 +48,11 @@ def check_evidence(text: str | bytes, public_key: Ed25519PublicKey | None = None
     if not proof.ok:
         return proof
     entries = _entries(file.proof)
-    faults = (*_unbacked_facts(file, entries), *_unbacked_labels(file, entries))
+    faults = (
+        *_unbacked_facts(file, entries),
+        *_unbacked_labels(file, entries),
+        *_unbacked_order(file, entries),
+    )
     cautions = [*proof.cautions]
     withheld = [str(seq) for seq, entry in entries.items() if entry is None]
     if withheld:
@@ -46,10 +60,10 @@ def check_evidence(text: str | bytes, public_key: Ed25519PublicKey | None = None
             f"The texts of entries {', '.join(withheld)} are withheld: that they exist is proved,"
             " what the file shows of them is not."
         )
-    if file.ordered:
+    if file.ordered and file.ordered.content_base64 is None:
         cautions.append(
-            "The ordered lines and the address are not in the ledger, which holds a digest of the"
-            " order; they stand here as the site has them."
+            "What was ordered is not proved: the ledger holds only a digest of the order, whose"
+            " content is blacked out here."
         )
     return ProofReport(() if faults else proof.proved, faults, tuple(cautions))
 
@@ -106,6 +120,32 @@ def _unbacked_labels(file: Evidence, entries: dict[int, LedgerEntry | None]) -> 
                 faults.append(f"No proved entry made the label of job {label.job_id}.")
         elif entry.data.get("label_sha256") != label.sha256:
             faults.append(f"The label of job {label.job_id} is not the one that the ledger names.")
-        elif entry.data.get("bag") != file.parcel.bag.model_dump(mode="json"):
+        elif not _same_parcel(file.parcel, entry):
             faults.append(f"The bag shown is not the one that the ledger names for {label.job_id}.")
+    return faults
+
+
+def _same_parcel(parcel: Parcel, created: LedgerEntry) -> bool:
+    """Whether the entry that made the label names this bag, and for the same reasons."""
+    ours = parcel.model_dump(mode="json")
+    named = {name: created.data[name] for name in _OF_PARCEL if name in created.data}
+    return "bag" in named and named == {name: ours[name] for name in named}
+
+
+def _unbacked_order(file: Evidence, entries: dict[int, LedgerEntry | None]) -> list[str]:
+    mine = [one for one in entries.values() if one is not None and one.order_id == file.order_id]
+    faults = []
+    if file.ordered and file.ordered.content_base64 is not None:
+        content = b64decode(file.ordered.content_base64)
+        digests = [
+            one.data.get("content_sha256") for one in mine if one.kind is EntryKind.ORDER_RECEIVED
+        ]
+        if sha256(content).hexdigest() not in digests:
+            faults.append("The order's content is not the one whose digest the ledger holds.")
+        elif ordered(content) != file.ordered:
+            faults.append("The lines or the address shown are not those of the order's content.")
+    shown_reasons = [one.model_dump(mode="json", exclude_none=True) for one in file.turned_down]
+    decided = [one.data for one in mine if one.kind is EntryKind.ORDER_DECIDED]
+    if file.turned_down and not any(one.get("turned_down") == shown_reasons for one in decided):
+        faults.append("The bags that were turned down are not those that the ledger names.")
     return faults

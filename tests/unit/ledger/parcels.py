@@ -4,29 +4,34 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 from hashlib import sha256
-from io import BytesIO
 
 from chains import KEY
-from PIL import Image, ImageDraw
 from pydantic import JsonValue
 
 from gateway.ledger.chain import GENESIS, seal
 from gateway.ledger.checkpoint import sign
-from gateway.ledger.evidence import Area, LabelMade, Parts
+from gateway.ledger.evidence import LabelMade, Parts
+from gateway.ledger.label_pictures import label_pictures
 from gateway.ledger.merkle import MemoryTree, leaf_hash
 from gateway.ledger.proof import EntriesProof, prove_entries
 from schemas.decision import ChosenBag, Parcel, Piece, Reason, ReasonCode, TurnedDown
 from schemas.goods import Item
 from schemas.ledger import LedgerEntry
-from schemas.order import Address, Line, Order
+from schemas.order import Address, LabelLanguage, Line, Order
+from schemas.station import Printer
 from schemas.supply import BagForm
 
 START = datetime(2026, 11, 25, 8, 15, 30, 123_456, tzinfo=UTC)
 ORDER_ID, PARCEL_ID, STATION = "SO-20417", "p-5f20c1", "bench-4"
 SSCC = "395212340000000175"
 NAME, STREET, CITY = "Łucja Przykładowa", "Wymyślona 12", "Nowe Demo"
-LABEL = f"^XA^CI28^FO40,40^FD{NAME}^FS^FO40,90^FD{STREET}^FS^XZ\r\n".encode()
-ADDRESS_AREA = Area(20, 20, 520, 150)
+SCAN = f"00{SSCC}"
+LABEL = (
+    f"^XA^PW812^LL1218^CI28^FO30,30^GB752,1158,4^FS^FO60,60^A0N,40,40^FD{NAME}^FS"
+    f"^FO60,120^A0N,40,40^FD{STREET}, {CITY}^FS"
+    f"^BY3^FO100,800^BCN,250,N^FD>;>8{SCAN}^FS^XZ\r\n"
+).encode()
+PRINTER = Printer()
 
 ORDER = Order(
     order_id=ORDER_ID,
@@ -36,6 +41,7 @@ ORDER = Order(
         Line(line_id="2", item=Item(sku="SOCK-42", description="Socks, pair"), quantity=3),
     ),
 )
+CONTENT = ORDER.model_dump_json(exclude_defaults=True).encode()
 PARCEL = Parcel(
     station=STATION,
     bag=ChosenBag(
@@ -92,6 +98,8 @@ def created(job: str, reprint_of: str | None = None) -> Fact:
             "sscc": SSCC,
             "label_sha256": sha256(LABEL).hexdigest(),
             "bag": PARCEL.bag.model_dump(mode="json"),
+            "needed_width_mm": PARCEL.needed_width_mm,
+            "binding": PARCEL.binding,
             "reprint_of": reprint_of,
             "reason": "the first tore" if reprint_of else "",
         },
@@ -104,21 +112,27 @@ def moved(job: str, was: str, to: str, reason: str = "") -> Fact:
 
 
 FACTS = (
-    Fact("order.received", "", {"content_sha256": "ab" * 32}, parcel=None),
+    Fact("order.received", "", {"content_sha256": sha256(CONTENT).hexdigest()}, parcel=None),
+    Fact(
+        "order.decided",
+        "",
+        {"turned_down": [t.model_dump(mode="json", exclude_none=True) for t in TURNED_DOWN]},
+        parcel=None,
+    ),
     created("j-1"),
     moved("j-1", "queued", "sending", "its turn"),
     moved("j-1", "sending", "sent", "all bytes left"),
     Fact(
         "scan.refused",
         "j-1",
-        {"code": None, "verdict": "no_read", "expected": [f"00{SSCC}"]},
+        {"code": None, "verdict": "no_read", "expected": [SCAN]},
         actor="scanner",
     ),
     replace(moved("j-1", "sent", "void", "label torn, asked Anna"), actor="Jo Bloggs"),
     created("j-2", reprint_of="j-1"),
     moved("j-2", "queued", "sending", "its turn"),
     moved("j-2", "sending", "printed", "the station said so"),
-    Fact("scan.verified", "j-2", {"code": f"00{SSCC}", "verdict": "match"}, actor="scanner"),
+    Fact("scan.verified", "j-2", {"code": SCAN, "verdict": "match"}, actor="scanner"),
     replace(moved("j-2", "printed", "verified", "the right label was read"), actor="scanner"),
 )
 
@@ -161,22 +175,11 @@ def proved(texts: list[bytes]) -> EntriesProof:
     return prove_entries(texts, range(1, len(texts) + 1), checkpoint, about=f"parcel {PARCEL_ID}")
 
 
-def picture() -> bytes:
-    """A white label with an address in its upper left and a code below."""
-    image = Image.new("1", (812, 1218), 1)
-    draw = ImageDraw.Draw(image)
-    draw.text((40, 40), "address address address", fill=0, font_size=36)
-    for bar in range(60, 740, 11):
-        draw.rectangle((bar, 800, bar + 5, 1050), fill=0)
-    out = BytesIO()
-    image.save(out, "PNG")
-    return out.getvalue()
-
-
 def label(job: str, **changes: object) -> LabelMade:
-    made = LabelMade(
-        job, "zpl", sha256(LABEL).hexdigest(), (f"00{SSCC}",), LABEL, picture(), (ADDRESS_AREA,)
-    )
+    """The label as the store has it, drawn from its bytes."""
+    drawn = label_pictures(LABEL, LabelLanguage.ZPL, [SCAN], PRINTER)
+    digest = sha256(LABEL).hexdigest()
+    made = LabelMade(job, "zpl", digest, (SCAN,), LABEL, drawn.whole, drawn.blacked)
     return replace(made, **changes)  # type: ignore[arg-type]
 
 
@@ -189,7 +192,7 @@ def parts(**changes: object) -> Parts:
         order_id=ORDER_ID,
         parcel_id=PARCEL_ID,
         station=STATION,
-        order=ORDER,
+        order_content=CONTENT,
         parcel=PARCEL,
         turned_down=TURNED_DOWN,
         labels=(label("j-1"), label("j-2")),
