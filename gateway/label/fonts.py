@@ -187,7 +187,8 @@ def tidy(text: str) -> str:
 @lru_cache(maxsize=8192)
 def _plain(characters: str, bold: bool) -> bool:
     return _SHAPED.search(characters) is None and all(
-        ord(c) in _covers(_shipped(bold)) for c in characters
+        ord(c) in _covers(_shipped(bold)) and unicodedata.category(c) not in _NO_LETTERS
+        for c in characters
     )
 
 

@@ -2,17 +2,18 @@
 
 import io
 from collections.abc import Iterable
+from datetime import UTC, datetime
 from typing import Literal
 
 import numpy as np
 from PIL import Image
-from reportlab.lib.utils import ImageReader
-from reportlab.pdfgen.canvas import Canvas as PdfCanvas
 
 from gateway.label.canvas import Canvas
 from gateway.label.placed import Code, Dots, Frame, Placed, Sheet
 
 Form = Literal["png", "svg", "pdf"]
+_NO_DATE = datetime(2000, 1, 1, tzinfo=UTC).timetuple()
+"""A file format that wants a date gets always the same: the same label gives the same bytes."""
 
 
 def draw(sheet: Sheet, placed: Iterable[Placed]) -> Image.Image:
@@ -46,11 +47,15 @@ def _png(image: Image.Image, dots_per_mm: float) -> bytes:
 
 
 def _pdf(image: Image.Image, dots_per_mm: float) -> bytes:
-    size = (image.width / dots_per_mm / 25.4 * 72, image.height / dots_per_mm / 25.4 * 72)
     buffer = io.BytesIO()
-    page = PdfCanvas(buffer, pagesize=size, invariant=1, pageCompression=1)
-    page.drawImage(ImageReader(image), 0, 0, *size)
-    page.save()
+    image.save(
+        buffer,
+        "PDF",
+        resolution=dots_per_mm * 25.4,
+        creationDate=_NO_DATE,
+        modDate=_NO_DATE,
+        title="label",
+    )
     return buffer.getvalue()
 
 

@@ -125,15 +125,16 @@ def _code128(code: Code) -> str | None:
     return f"^BY{code.module},3.0,{code.height}^BC{o},{code.height},N,N,N,N^FH_^FD{data}"
 
 
-_INVOKED = {code128.FNC1_VALUE: ">8", 62: "><", 30: ">0", 94: ">=", 95: ">1"}
+_GREATER = 30
+"""Value of `>` in set B: the sign that begins the codes themselves."""
 
 
 def invocation(values: tuple[int, ...]) -> str | None:
-    """Symbol values in the printer's notation, escapes applied; None where set A or a change to C
-    is needed.
+    """Symbol values in the printer's notation, escapes applied, or None where they go as dots.
 
-    Source of the notation: the published programming guide of the language, table of invocation
-    codes for ^BC.
+    None for set A, for a change to set C, for `>` and for a lone last character after a code: the
+    notation has them all, but the readers of the language do not agree on them.
+    Source: the published programming guide of the language, table of invocation codes for ^BC.
     """
     if values[0] == code128.START_A:
         return None
@@ -147,11 +148,12 @@ def invocation(values: tuple[int, ...]) -> str | None:
                 return None
             in_c = value != code128.TO_B
             said.append(f"{value:02}" if in_c else ">6")
-        elif value in (code128.SHIFT, code128.TO_C, code128.TO_A):
+        elif value in (code128.SHIFT, code128.TO_C, code128.TO_A, _GREATER):
             return None
         else:
-            said.append(_INVOKED.get(value) or escape(chr(value + 32)))
-    return _SET_LINE.sub("_21", "".join(said))
+            said.append(escape(chr(value + 32)))
+    lone = not in_c and said[-2].startswith(">") and not said[-1].startswith(">")
+    return None if lone else _SET_LINE.sub("_21", "".join(said))
 
 
 def _datamatrix(code: Code) -> str | None:
