@@ -106,7 +106,7 @@ def _cut(bag: Tubing, needs: Needs, allowance: Allowance) -> Offer | tuple[Reaso
     asked = {"stock": bag.min_length_mm, "length": along, "label": allowance.least_length}
     length = stepped(max(asked.values()), bag.min_length_mm, bag.length_step_mm)
     if length > bag.max_length_mm + _HAIR_MM:
-        return (_too_long(along, bag.max_length_mm),)
+        return (too_long(along, bag.max_length_mm),)
     binding = max(asked, key=asked.__getitem__)
     return Offer(width, length, across, along, laid, film_area(bag, width, length), binding)
 
@@ -129,7 +129,7 @@ def _sealed(bag: SealedFilm, needs: Needs, allowance: Allowance) -> Offer | tupl
             area = film_area(bag, width, length)
             offers.append(Offer(width, length, across, along, laid, area, binding))
     if not offers:
-        return (_too_long(min(need[1] for need in needs), bag.max_length_mm),)
+        return (too_long(min(need[1] for need in needs), bag.max_length_mm),)
     return min(offers, key=lambda offer: offer.film_area)
 
 
@@ -170,13 +170,13 @@ def _against(needs: Needs, width: float, length: float, allowance: Allowance) ->
         narrowest = min(need[0] for need in needs)
         shortest = min(need[1] for need in needs)
         if narrowest > width + _HAIR_MM:
-            reasons.append(_too_wide(narrowest, width))
+            reasons.append(too_wide(narrowest, width))
         if shortest > length + _HAIR_MM:
-            reasons.append(_too_long(shortest, length))
+            reasons.append(too_long(shortest, length))
         if not reasons:
             at_width = min(need[1] for need in needs if need[0] <= width + _HAIR_MM)
             if at_width > length + _HAIR_MM:
-                reasons.append(_too_long(at_width, length, width))
+                reasons.append(too_long(at_width, length, width))
     for needed, available, side in (
         (allowance.least_width, width, "width"),
         (allowance.least_length, length, "length"),
@@ -195,7 +195,19 @@ def _against(needs: Needs, width: float, length: float, allowance: Allowance) ->
     return tuple(reasons)
 
 
-def _too_wide(needed: float, available: float) -> Reason:
+def largest(bag: Bag) -> tuple[float, float]:
+    """The greatest outer width and length, mm, that the bag comes in or can be made."""
+    match bag.form:
+        case BagForm.PRE_OPENED:
+            return bag.width_mm, bag.length_mm
+        case BagForm.TUBING:
+            return bag.lay_flat_width_mm, bag.max_length_mm
+        case BagForm.SEALED_FILM:
+            return bag.max_width_mm, bag.max_length_mm
+
+
+def too_wide(needed: float, available: float) -> Reason:
+    """The goods are too wide for the bag."""
     return Reason(
         code=ReasonCode.TOO_WIDE,
         text=f"the goods need a flat width of {needed:.1f} mm, the bag has {available:.1f} mm",
@@ -205,7 +217,8 @@ def _too_wide(needed: float, available: float) -> Reason:
     )
 
 
-def _too_long(needed: float, available: float, at_width: float | None = None) -> Reason:
+def too_long(needed: float, available: float, at_width: float | None = None) -> Reason:
+    """The goods are too long for the bag, at most or when laid to fit its width."""
     laid = "" if at_width is None else f" when laid to fit its width of {at_width:.1f} mm"
     return Reason(
         code=ReasonCode.TOO_LONG,

@@ -14,9 +14,18 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from math import cbrt, sqrt
 
-from gateway.fit.bags import Allowance, allowance_of, film_area, stepped
+from gateway.fit.bags import (
+    Allowance,
+    allowance_of,
+    film_area,
+    largest,
+    stepped,
+    too_long,
+    too_wide,
+)
 from gateway.fit.girth import section_half_girth
 from gateway.fit.pieces import Kind
+from schemas.decision import Reason
 from schemas.supply import Bag, BagForm
 
 _MOST_PER_CUBE = 0.263
@@ -70,6 +79,16 @@ def least_film(bag: Bag, floor: Floor, allowance: Allowance) -> float | None:
             # (W + a) (L + b) >= (sqrt(W L) + sqrt(a b))^2
             film = 2 * (sqrt(floor.product) + sqrt(across * along)) ** 2
             return max(film, film_area(bag, least_width, least_length))
+
+
+def too_small(bag: Bag, floor: Floor, allowance: Allowance) -> Reason | None:
+    """Why this bag can't hold the goods, however they are laid; none where it might."""
+    width, length = largest(bag)
+    bare = width - allowance.across
+    if bare < floor.need - 1e-6:
+        return too_wide(floor.need + allowance.across, width)
+    least = max(floor.need, floor.product / bare) + allowance.along
+    return too_long(least, length, width) if least > length + 1e-6 else None
 
 
 def least_film_of_parcels(bags: Iterable[Bag], kinds: Sequence[Kind], parcels: int) -> float:

@@ -13,7 +13,7 @@ from gateway.fit.bags import (
     film_price,
     offer_of,
 )
-from gateway.fit.bound import Floor, floor_of, least_film
+from gateway.fit.bound import Floor, floor_of, least_film, too_small
 from gateway.fit.demands import Demands, Trial, demands_of, rules_for
 from gateway.fit.front import Front, counted, front_of_counted
 from gateway.fit.pieces import Kind, Member
@@ -25,6 +25,9 @@ from schemas.order import Order
 from schemas.rules import Aim, Service
 from schemas.station import Station
 from schemas.supply import BagForm
+
+_MANY = 6
+"""Pieces beyond which a bag that can't hold them by volume is turned down unsearched."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -123,6 +126,8 @@ def _tried(case: Case, trial: Trial, fronts: _Fronts) -> tuple[Packed | tuple[Re
     bound = inf
     if not reasons:
         bound = least_film(trial.bag, fronts.floor, allowance) or inf
+    if len(trial.members) > _MANY and (hopeless := too_small(trial.bag, fronts.floor, allowance)):
+        return (*reasons, hopeless), bound
     front = fronts.up_to(demands.max_up.limit)
     if not front.arrangements:
         return (*reasons, _too_thick(trial, demands)), bound

@@ -126,21 +126,31 @@ def _rank(parcels: Sequence[Packed], aim: Aim) -> tuple[float, ...]:
 
 
 def _dealt(asking: _Asking, members: Sequence[Member], most: int) -> list[Packed] | None:
-    """As few parcels as even dealing finds: each piece, the largest first, to the emptiest."""
-    ordered = sorted(members, key=lambda member: -member.kind.volume_mm3)
-    for count in range(1, most + 1):
-        hands: list[list[Member]] = [[] for _ in range(min(count, len(ordered)))]
-        filled = [0.0] * len(hands)
-        for member in ordered:
-            emptiest = min(range(len(hands)), key=filled.__getitem__)
-            hands[emptiest].append(member)
-            filled[emptiest] += member.kind.volume_mm3
-        parcels = []
-        for hand in hands:
-            packed = asking.whole(hand)
-            if packed is None:
-                break
-            parcels.append(packed)
-        if len(parcels) == len(hands):
-            return parcels
-    return None
+    """Parcels for many pieces, dealt evenly into so few hands that one fewer does not do."""
+    parcels = _hands(asking, members, most) if most > 0 else None
+    too_few, enough = 0, most
+    while parcels is not None and enough - too_few > 1:
+        count = (too_few + enough) // 2
+        fewer = _hands(asking, members, count)
+        if fewer is None:
+            too_few = count
+        else:
+            enough, parcels = count, fewer
+    return parcels
+
+
+def _hands(asking: _Asking, members: Sequence[Member], count: int) -> list[Packed] | None:
+    """Each piece, the largest first, to the emptiest hand; none where some hand fits no bag."""
+    hands: list[list[Member]] = [[] for _ in range(min(count, len(members)))]
+    filled = [0.0] * len(hands)
+    for member in sorted(members, key=lambda member: -member.kind.volume_mm3):
+        emptiest = min(range(len(hands)), key=filled.__getitem__)
+        hands[emptiest].append(member)
+        filled[emptiest] += member.kind.volume_mm3
+    parcels = []
+    for hand in hands:
+        packed = asking.whole(hand)
+        if packed is None:
+            return None
+        parcels.append(packed)
+    return parcels

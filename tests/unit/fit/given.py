@@ -44,6 +44,12 @@ def station(name: str, *bags: str, **more: Any) -> dict[str, Any]:
     return {"id": name, "lines": [{"kind": "simulated"}], "loaded": loads, **more}
 
 
+def opened(name: str, width_mm: float, length_mm: float, **more: Any) -> dict[str, Any]:
+    """A pre-opened bag of white film, unless said otherwise."""
+    size = {"width_mm": width_mm, "length_mm": length_mm}
+    return {"id": name, "form": "pre_opened", "film": "white-60", **size, **more}
+
+
 def a_site(**more: Any) -> Site:
     """The invented room; keyword arguments replace whole sections of its site file."""
     sections: dict[str, Any] = {
