@@ -44,6 +44,32 @@ def _register() -> None:
     pdfmetrics.registerFontFamily(_TEXT, normal=_TEXT, bold=_BOLD, italic=_TEXT, boldItalic=_BOLD)
 
 
+LACKING = "\ufffd"
+"""Stands for a sign that the paper's letters lack."""
+
+
+def lacks(words: str) -> bool:
+    """Whether some sign of the words can't be shown: the letters are Latin, Greek and Cyrillic."""
+    return shown(words) != words
+
+
+def shown(words: str) -> str:
+    """The words with every sign that the letters lack replaced."""
+    known = _known_signs()
+    return "".join(sign if sign in known or sign in "\n\t" else LACKING for sign in words)
+
+
+@cache
+def _known_signs() -> frozenset[str]:
+    _register()
+    return frozenset(map(chr, pdfmetrics.getFont(_TEXT).face.charToGlyph))
+
+
+def _text(words: str) -> str:
+    """Words as reportlab's markup, none of it interpreted."""
+    return escape(shown(words)).replace("\n", "<br/>")
+
+
 def _style(name: str, **settings: object) -> Any:
     _register()
     values = {"fontName": _TEXT, "fontSize": 9, "leading": 12, "textColor": INK, **settings}
@@ -53,7 +79,7 @@ def _style(name: str, **settings: object) -> Any:
 def title(words: str) -> Flowable:
     """The name of the whole paper."""
     return Paragraph(
-        escape(words), _style("title", fontName=_BOLD, fontSize=17, leading=22, spaceAfter=2 * mm)
+        _text(words), _style("title", fontName=_BOLD, fontSize=17, leading=22, spaceAfter=2 * mm)
     )
 
 
@@ -68,7 +94,7 @@ def heading(words: str) -> Flowable:
         spaceAfter=1.5 * mm,
         keepWithNext=1,
     )
-    return Paragraph(escape(words), style)
+    return Paragraph(_text(words), style)
 
 
 def line(words: str, *, quiet: bool = False, bold: bool = False, colour: Any = None) -> Flowable:
@@ -79,7 +105,7 @@ def line(words: str, *, quiet: bool = False, bold: bool = False, colour: Any = N
         fontName=_BOLD if bold else _TEXT,
         spaceAfter=1 * mm,
     )
-    return Paragraph(escape(words).replace("\n", "<br/>"), style)
+    return Paragraph(_text(words), style)
 
 
 def code(words: str) -> Flowable:
@@ -134,7 +160,7 @@ def _table(
             alignment=2 if column in right else 0,
             splitLongWords=1,
         )
-        return Paragraph(escape(words).replace("\n", "<br/>"), style)
+        return Paragraph(_text(words), style)
 
     made = Table(
         [[cell(words, r, c) for c, words in enumerate(row)] for r, row in enumerate(cells)],
@@ -185,7 +211,7 @@ def _build(story: list[Flowable], name: str, foot: str, pages: int | None) -> tu
         canvas.saveState()
         canvas.setFont(_TEXT, 7)
         canvas.setFillColor(QUIET)
-        canvas.drawString(_MARGIN, 12 * mm, foot[:140])
+        canvas.drawString(_MARGIN, 12 * mm, shown(foot[:140]))
         canvas.drawRightString(A4[0] - _MARGIN, 12 * mm, f"page {laid.page} of {pages or '?'}")
         canvas.restoreState()
 

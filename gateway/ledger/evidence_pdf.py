@@ -9,7 +9,7 @@ from reportlab.lib.units import mm
 from reportlab.platypus import Image
 
 from gateway import paper
-from gateway.ledger.evidence import Evidence, ShownLabel, content_of, picture_of
+from gateway.ledger.evidence import Evidence, ShownLabel, content_of, picture_of, to_json
 from gateway.ledger.proof import EntriesProof
 
 _PICTURE_WIDTH_MM = 90.0
@@ -65,6 +65,11 @@ def _summary(file: Evidence, zone: ZoneInfo) -> list[paper.Flowable]:
         parts.append(
             paper.line("Names, addresses and what people typed are blacked out.", quiet=True)
         )
+    if paper.lacks(to_json(file)):
+        note = (
+            f"Signs that this paper's letters lack are shown as {paper.LACKING}; the JSON has them."
+        )
+        parts.append(paper.line(note, quiet=True))
     return parts
 
 

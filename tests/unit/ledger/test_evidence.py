@@ -227,6 +227,17 @@ def test_paper_shows_what_the_file_holds() -> None:
     assert to_pdf(whole()) == to_pdf(whole())
 
 
+def test_signs_that_the_paper_lacks_are_said_to_be_missing() -> None:
+    """A name in letters that the paper has not is not passed over in silence."""
+    name = "\u4f8b\u3048 \ud55c"
+    to = ORDER.ship_to.model_copy(update={"name": name})  # type: ignore[union-attr]
+    content = ORDER.model_copy(update={"ship_to": to}).model_dump_json(exclude_defaults=True)
+    text = text_of(evidence(parts(order_content=content.encode()), START))
+    assert "\ufffd\ufffd \ufffd" in text
+    assert "the JSON has them" in text
+    assert "the JSON has them" not in text_of(whole())
+
+
 def test_long_label_is_cut_in_the_paper_only() -> None:
     """Thousands of bytes do not make a book; the JSON has them all."""
     long = b"^XA" + b"\x00\xff" * 5000 + b"^XZ"
