@@ -1,21 +1,30 @@
-"""The `bagrelay` command and its subcommands. Imports only what parses arguments."""
+"""The `bagrelay` command and its subcommands. Importing it imports only what parses arguments."""
 
 import typer
 
 from gateway.commands.check import check
 from gateway.commands.fit import fit
+from gateway.commands.inspect import inspect_label
+from gateway.commands.label import label
 from gateway.commands.schemas import schemas
 from gateway.commands.serve import serve
 from gateway.commands.trace import trace
 
 app = typer.Typer(
     name="bagrelay",
-    help="From a scanned order to a verified bag.",
+    help=(
+        "From a scanned order to a verified bag: chooses the bag, builds the label, delivers it "
+        "to the right station once, proves it by scan, keeps the ledger."
+    ),
+    epilog="Start with `bagrelay check SITE.toml`, then `bagrelay serve SITE.toml`.",
     no_args_is_help=True,
     pretty_exceptions_show_locals=False,
+    rich_markup_mode="markdown",
 )
-app.command()(serve)
 app.command()(check)
-app.command()(fit)
+app.command()(serve)
 app.command()(trace)
+app.command()(fit)
+app.command("inspect")(inspect_label)
+app.command()(label)
 app.command()(schemas)
