@@ -285,3 +285,22 @@ def read_once(
         peaks.append(done)
         size += 1
     return found, CompactRange(size, peaks)
+
+
+def with_small_nodes(
+    stored: NodeAt, leaves: Callable[[int, int], Sequence[bytes]], lowest: int
+) -> NodeAt:
+    """Complete a store that keeps only nodes from level `lowest` on.
+
+    `leaves` gives the leaf hashes from one index to before another; smaller nodes are hashed
+    anew from them.
+    """
+
+    def node(level: int, index: int) -> bytes:
+        if level >= lowest:
+            return stored(level, index)
+        small = CompactRange()
+        small.extend(leaves(index << level, (index + 1) << level))
+        return small.root()
+
+    return node

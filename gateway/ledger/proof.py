@@ -4,7 +4,7 @@ A proof is one small JSON text. Checking it needs the text and, to know whose le
 public key of the site; no database and nothing of the rest of the ledger.
 """
 
-from collections.abc import Callable, Collection, Iterable, Iterator
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from hashlib import sha256
 from itertools import islice
@@ -16,7 +16,6 @@ from pydantic import Field, JsonValue, TypeAdapter, ValidationError, model_valid
 
 from gateway.ledger.checkpoint import verify_checkpoint
 from gateway.ledger.merkle import (
-    CompactRange,
     NodeAt,
     consistency_proof,
     inclusion_proof,
@@ -102,19 +101,14 @@ class ProofReport:
 def prove_entries(
     texts: Iterable[bytes], seqs: Collection[int], checkpoint: Checkpoint, *, about: str
 ) -> EntriesProof:
-    """Prove the entries numbered `seqs` under a checkpoint.
+    """Prove the entries numbered `seqs` under a checkpoint, from the entries alone.
 
     `texts` are the canonical texts of all entries in order from the first; they are read once, up
     to the checkpoint's size, and only the proved ones are kept. Raises `NotProvable` for entries
     that the checkpoint does not cover, or where the texts are not those that it signs.
     """
-    size, wanted = checkpoint.size, frozenset(seqs)
-    if not wanted or min(wanted) < 1 or max(wanted) > size:
-        raise NotProvable(
-            f"The checkpoint covers entries 1 to {size}; not all of {sorted(wanted)} are among"
-            " them. Sign a new checkpoint, then prove."
-        )
-    kept: dict[int, bytes] = {}
+    _must_cover(checkpoint, seqs)
+    wanted, kept = frozenset(seqs), dict[int, bytes]()
 
     def keeping() -> Iterator[bytes]:
         for seq, text in enumerate(texts, start=1):
@@ -122,39 +116,64 @@ def prove_entries(
                 kept[seq] = text
             yield text
 
-    def ask(node: NodeAt) -> dict[int, tuple[bytes, ...]]:
-        return {seq: inclusion_proof(seq - 1, size, node) for seq in sorted(wanted)}
+    def ask(node: NodeAt) -> None:
+        for seq in wanted:
+            inclusion_proof(seq - 1, checkpoint.size, node)
 
-    node, tree = _read(keeping(), size, ask)
-    _must_be_root(tree, checkpoint)
-    return EntriesProof(
-        about=about,
-        entries=tuple(
-            ProvedEntry(seq=seq, canonical=kept[seq].decode(), path=tuple(map(bytes.hex, path)))
-            for seq, path in ask(node).items()
-        ),
-        checkpoint=checkpoint,
-    )
+    node = _read(keeping(), checkpoint.size, ask)
+    return prove_entries_by_tree(node, kept, checkpoint, about=about)
+
+
+def prove_entries_by_tree(
+    node: NodeAt, texts: Mapping[int, bytes], checkpoint: Checkpoint, *, about: str
+) -> EntriesProof:
+    """Prove entries, given by number with their canonical texts, from a stored tree.
+
+    Takes O(log n) look-ups an entry. Raises `NotProvable` for entries that the checkpoint does
+    not cover, or where texts and tree are not those that it signs.
+    """
+    _must_cover(checkpoint, texts)
+    root, entries = bytes.fromhex(checkpoint.root), []
+    for seq, text in sorted(texts.items()):
+        path = inclusion_proof(seq - 1, checkpoint.size, node)
+        if not verify_inclusion(leaf_hash(text), seq - 1, checkpoint.size, path, root):
+            raise NotProvable(
+                f"Entry {seq} is not among the {checkpoint.size} that the checkpoint signs."
+                " Run `bagrelay ledger verify` to find the first that differs."
+            )
+        entries.append(
+            ProvedEntry(seq=seq, canonical=text.decode(), path=tuple(map(bytes.hex, path)))
+        )
+    return EntriesProof(about=about, entries=tuple(entries), checkpoint=checkpoint)
 
 
 def prove_growth(texts: Iterable[bytes], earlier: Checkpoint, later: Checkpoint) -> GrowthProof:
-    """Prove that the later checkpoint's ledger begins with the earlier's.
+    """Prove that the later checkpoint's ledger begins with the earlier's, from the entries alone.
 
-    `texts` are read as by `prove_entries`. Raises `NotProvable` where the sizes are out of order
-    or where the texts are not those that the later checkpoint signs.
+    `texts` are read as by `prove_entries`, errors are those of `prove_growth_by_tree`.
     """
-    if not 0 < earlier.size <= later.size:
+    _must_grow(earlier, later)
+
+    def ask(node: NodeAt) -> None:
+        consistency_proof(earlier.size, later.size, node)
+
+    return prove_growth_by_tree(_read(texts, later.size, ask), earlier, later)
+
+
+def prove_growth_by_tree(node: NodeAt, earlier: Checkpoint, later: Checkpoint) -> GrowthProof:
+    """Prove growth from a stored tree.
+
+    Raises `NotProvable` where the sizes are out of order or the tree is not the one signed.
+    """
+    _must_grow(earlier, later)
+    path = consistency_proof(earlier.size, later.size, node)
+    roots = bytes.fromhex(earlier.root), bytes.fromhex(later.root)
+    if not verify_consistency(earlier.size, later.size, path, *roots):
         raise NotProvable(
-            f"Growth is proved from an earlier size above 0 to a later one,"
-            f" not from {earlier.size} to {later.size}."
+            f"The entries are not those that the checkpoints of size {earlier.size} and"
+            f" {later.size} sign. Run `bagrelay ledger verify` to find the first that differs."
         )
-
-    def ask(node: NodeAt) -> tuple[bytes, ...]:
-        return consistency_proof(earlier.size, later.size, node)
-
-    node, tree = _read(texts, later.size, ask)
-    _must_be_root(tree, later)
-    return GrowthProof(earlier=earlier, later=later, path=tuple(map(bytes.hex, ask(node))))
+    return GrowthProof(earlier=earlier, later=later, path=tuple(map(bytes.hex, path)))
 
 
 def withhold(proof: EntriesProof, seqs: Collection[int]) -> EntriesProof:
@@ -210,24 +229,31 @@ def check_proof(text: str | bytes, public_key: Ed25519PublicKey | None = None) -
     return ProofReport(() if faults else tuple(proved), tuple(faults), tuple(cautions))
 
 
-def _read(
-    texts: Iterable[bytes], size: int, ask: Callable[[NodeAt], object]
-) -> tuple[NodeAt, CompactRange]:
+def _must_cover(checkpoint: Checkpoint, seqs: Collection[int]) -> None:
+    if not seqs or min(seqs) < 1 or max(seqs) > checkpoint.size:
+        raise NotProvable(
+            f"The checkpoint covers entries 1 to {checkpoint.size}; not all of {sorted(seqs)} are"
+            " among them. Sign a new checkpoint, then prove."
+        )
+
+
+def _must_grow(earlier: Checkpoint, later: Checkpoint) -> None:
+    if not 0 < earlier.size <= later.size:
+        raise NotProvable(
+            "Growth is proved from an earlier size above 0 to a later one,"
+            f" not from {earlier.size} to {later.size}."
+        )
+
+
+def _read(texts: Iterable[bytes], size: int, ask: Callable[[NodeAt], object]) -> NodeAt:
+    """Read the texts once and keep the nodes that the question needs."""
     nodes, tree = read_once(map(leaf_hash, islice(texts, size)), nodes_needed(ask))
     if tree.size < size:
         raise NotProvable(
             f"The checkpoint was signed at size {size}, but there are only {tree.size} entries:"
             " the ledger's tail is missing."
         )
-    return (lambda level, index: nodes[level, index]), tree
-
-
-def _must_be_root(tree: CompactRange, checkpoint: Checkpoint) -> None:
-    if tree.root().hex() != checkpoint.root:
-        raise NotProvable(
-            f"The first {checkpoint.size} entries are not those that the checkpoint signs."
-            " Run `bagrelay ledger verify` to find the first that differs."
-        )
+    return lambda level, index: nodes[level, index]
 
 
 def _signature_fault(checkpoint: Checkpoint, public_key: Ed25519PublicKey | None) -> str | None:

@@ -6,18 +6,21 @@ from pathlib import Path
 
 import pytest
 import typer
-from chains import KEY, chain, checkpoint_of
+from chains import KEY, chain, checkpoint_of, tree_of
 from hypothesis import given
 from hypothesis import strategies as st
 from typer.testing import CliRunner
 
-from gateway.commands.ledger_proof import check_proof_command
+from gateway.commands import ledger_proof
 from gateway.ledger.checkpoint import new_key, public_pem
+from gateway.ledger.merkle import leaf_hash, with_small_nodes
 from gateway.ledger.proof import (
     NotProvable,
     check_proof,
     prove_entries,
+    prove_entries_by_tree,
     prove_growth,
+    prove_growth_by_tree,
     to_text,
     withhold,
 )
@@ -144,11 +147,33 @@ def test_altered_checkpoint_fails(member: str) -> None:
 def test_rewritten_ledger_is_not_growth() -> None:
     """A later ledger that changed a signed entry does not extend the earlier checkpoint."""
     other = chain(SIZE, changed=4)
-    proof = prove_growth(
-        [row.canonical for row in other], checkpoint_of(ROWS[:9]), checkpoint_of(other)
-    )
-    faults = check_proof(to_text(proof), PUBLIC).faults
+    texts, earlier, later = [row.canonical for row in other], ROWS[:9], checkpoint_of(other)
+    with pytest.raises(NotProvable, match="not those that the checkpoints"):
+        prove_growth(texts, checkpoint_of(earlier), later)
+    forged = prove_growth(texts, checkpoint_of(other[:9]), later)
+    forged = forged.model_copy(update={"earlier": checkpoint_of(earlier)})
+    faults = check_proof(to_text(forged), PUBLIC).faults
     assert any("does not begin with" in fault for fault in faults)
+
+
+@given(st.sets(st.integers(1, SIZE), min_size=1), st.integers(0, 5))
+def test_stored_tree_gives_the_same_proofs_as_the_entries(seqs: set[int], lowest: int) -> None:
+    """A store that keeps nodes from some level on proves what reading everything proves."""
+    tree = tree_of(ROWS)
+
+    def stored(level: int, index: int) -> bytes:
+        assert level >= lowest
+        return tree.node(level, index)
+
+    def leaves(start: int, end: int) -> list[bytes]:
+        return [leaf_hash(text) for text in TEXTS[start:end]]
+
+    node = with_small_nodes(stored, leaves, lowest)
+    texts = {seq: TEXTS[seq - 1] for seq in seqs}
+    read = prove_entries(TEXTS, seqs, SIGNED, about="x")
+    assert read == prove_entries_by_tree(node, texts, SIGNED, about="x")
+    earlier = checkpoint_of(ROWS[: min(seqs)])
+    assert prove_growth(TEXTS, earlier, SIGNED) == prove_growth_by_tree(node, earlier, SIGNED)
 
 
 def test_growth_between_two_ledgers_or_backwards_in_time_fails() -> None:
@@ -170,7 +195,7 @@ def test_entry_beyond_the_checkpoint_is_refused(seqs: set[int]) -> None:
 
 def test_ledger_that_is_not_the_signed_one_is_refused() -> None:
     """A proof is never written over entries that contradict the checkpoint, or too few."""
-    with pytest.raises(NotProvable, match="not those"):
+    with pytest.raises(NotProvable, match="Entry 3 is not among"):
         prove_entries([row.canonical for row in chain(SIZE, changed=2)], {3}, SIGNED, about="x")
     with pytest.raises(NotProvable, match="tail is missing"):
         prove_entries(TEXTS[:-1], {3}, SIGNED, about="x")
@@ -191,7 +216,7 @@ def test_text_that_is_no_proof_is_a_fault(text: str) -> None:
 
 def run(*arguments: str, stdin: bytes | None = None) -> tuple[int, str]:
     app = typer.Typer()
-    app.command()(check_proof_command)
+    app.command()(ledger_proof.check_proof)
     result = CliRunner().invoke(app, list(arguments), input=stdin)
     return result.exit_code, result.output
 
