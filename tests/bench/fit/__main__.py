@@ -1,0 +1,261 @@
+"""The fit against an exact solver and a general packing library, side by side in one run.
+
+Run: python -m tests.bench.fit [--orders N]. Prints a table; nothing is asserted.
+"""
+
+import argparse
+import platform
+import subprocess
+import sys
+from collections.abc import Callable
+from pathlib import Path
+from random import Random
+from statistics import fmean, median
+from time import perf_counter, process_time
+
+from gateway.fit import Room, decide
+from gateway.fit.front import front_of, front_of_counted
+from gateway.fit.pieces import kind_of
+from schemas.decision import Decision
+from schemas.goods import Item, Size
+from schemas.order import Line, Order
+from schemas.site import Site
+from tests.bench.fit.library import smallest
+from tests.bench.fit.oracle import least_bounding_area
+
+Box = tuple[int, int, int]
+SEED = 20261125
+
+
+def boxes_of(chance: Random, count: int) -> list[Box]:
+    """Boxes as a mixed shop sends them, in whole mm."""
+    return [
+        (chance.randint(60, 300), chance.randint(40, 200), chance.randint(10, 90))
+        for _ in range(count)
+    ]
+
+
+def items_of(boxes: list[Box]) -> list[Item]:
+    """The boxes as articles."""
+    return [
+        Item(sku=f"sku-{n}", mass_g=100, size=Size(length=a, width=b, height=c))
+        for n, (a, b, c) in enumerate(boxes)
+    ]
+
+
+def order_of(boxes: list[Box], quantity: int = 1) -> Order:
+    """An order of these boxes."""
+    return Order(
+        order_id="bench",
+        lines=tuple(
+            Line(line_id=str(n), item=item, quantity=quantity)
+            for n, item in enumerate(items_of(boxes))
+        ),
+    )
+
+
+def to_size() -> Site:
+    """One station that seals film to size, bare: its film is the product of the two needs."""
+    bag = {
+        "id": "film",
+        "form": "sealed_film",
+        "film": "f",
+        "closing_seal_mm": 0,
+        "bottom_seal_mm": 0,
+        "min_width_mm": 1,
+        "max_width_mm": 9000,
+        "min_length_mm": 1,
+        "max_length_mm": 9000,
+    }
+    steps = {"width_step_mm": 0.001, "length_step_mm": 0.001}
+    printer = {"label_width_mm": 1, "label_height_mm": 1}
+    return Site.model_validate(
+        {
+            "name": "bench",
+            "gs1": {"company_prefix": "9521234"},
+            "film": [{"id": "f", "thickness_um": 60}],
+            "bag": [bag | steps],
+            "packing": {"ease_across_mm": 0, "ease_along_mm": 0, "label_margin_mm": 0},
+            "station": [
+                {
+                    "id": "s",
+                    "lines": [{"kind": "simulated"}],
+                    "loaded": [{"bag": "film"}],
+                    "printer": printer,
+                }
+            ],
+        }
+    )
+
+
+def timed(work: Callable[[], Decision]) -> tuple[float, Decision]:
+    """Seconds and the answer, with nothing cached."""
+    front_of_counted.cache_clear()
+    start = process_time()
+    answer = work()
+    return process_time() - start, answer
+
+
+def against_the_solver(per_size: int) -> None:
+    """Film and speed beside CP-SAT on the bounding-box model."""
+    site = to_size()
+    room, chance = Room.of(site), Random(SEED)
+    print(
+        "\nOrders of boxes with free rotation; CP-SAT proves the bounding-box optimum (1 worker)."
+    )
+    print("film: ours over the optimum, - is less. ms: medians, and ours at the 99th centile.\n")
+    print(
+        "boxes orders | film mean   worst | bound/film | ours ms   p99 | CP-SAT ms | times faster"
+    )
+    for count in range(1, 7):
+        films, bounds, ours, theirs = [], [], [], []
+        for _ in range(per_size):
+            boxes = boxes_of(chance, count)
+            order = order_of(boxes)
+            start = process_time()
+            optimum, proved = least_bounding_area(boxes)
+            theirs.append(process_time() - start)
+            assert proved
+            seconds, answer = timed(lambda order=order: decide(order, room, site.station))
+            ours.append(seconds)
+            film = answer.parcels[0].film_area_mm2
+            films.append(film / (2 * optimum) - 1)
+            bounds.append(answer.lower_bound_film_area_mm2 / film)
+        ratio = median(t / o for t, o in zip(theirs, ours, strict=True))
+        print(
+            f"{count:5} {per_size:6} | {fmean(films):+8.2%} {max(films):+8.2%}"
+            f" | {fmean(bounds):9.2f}  | {median(ours) * 1e3:7.2f} {centile(ours):5.1f}"
+            f" | {median(theirs) * 1e3:6.1f} | {ratio:6.1f}"
+        )
+
+
+def centile(seconds: list[float], share: float = 0.99) -> float:
+    """The 99th centile in ms."""
+    return sorted(seconds)[min(len(seconds) - 1, int(share * len(seconds)))] * 1e3
+
+
+def mixes(orders: int) -> None:
+    """Whole decisions for mixes of 1 to 5 different boxes."""
+    site = to_size()
+    room = Room.of(site)
+    print(
+        "\nOrder mixes of 1 to 5 different boxes, whole decision, one core, cache off, then on.\n"
+    )
+    print("mix                          | median ms   p99 ms | cached median ms")
+    for name, weights in (
+        ("as shops see: 45 25 15 10 5 %", (45, 25, 15, 10, 5)),
+        ("even: 20 20 20 20 20 %", (1, 1, 1, 1, 1)),
+    ):
+        chance = Random(SEED)
+        cold, warm = [], []
+        for count in chance.choices(range(1, 6), weights, k=orders):
+            order = order_of(boxes_of(chance, count))
+            cold.append(timed(lambda order=order: decide(order, room, site.station))[0])
+            start = process_time()
+            decide(order, room, site.station)
+            warm.append(process_time() - start)
+        print(
+            f"{name:28} | {median(cold) * 1e3:9.2f} {centile(cold):8.1f}"
+            f" | {median(warm) * 1e3:10.2f}"
+        )
+
+
+def against_the_library(orders: int) -> None:
+    """The smallest bag of a ladder that each finds for 7 to 30 boxes."""
+    chance = Random(SEED)
+    bags = [(150 * 1.06**n, 200 * 1.06**n) for n in range(40)]
+    print("\n7 to 30 boxes, the smallest of 40 bags (each side 6 % larger than the last).\n")
+    print("boxes | steps that ours is smaller: mean, worst | ours ms | py3dbp ms, all bags tried")
+    for count in (7, 10, 15, 20, 30):
+        steps, ours, theirs = [], [], []
+        for _ in range(orders):
+            boxes = boxes_of(chance, count)
+            front_of_counted.cache_clear()
+            start = process_time()
+            front = front_of([kind_of(item) for item in items_of(boxes)]).arrangements
+            mine = next(
+                n
+                for n, (width, length) in enumerate(bags)
+                if any(one.width <= width and one.length <= length for one in front)
+            )
+            ours.append(process_time() - start)
+            start = process_time()
+            other = smallest(boxes, bags)
+            theirs.append(process_time() - start)
+            steps.append((other if other is not None else len(bags)) - mine)
+        print(
+            f"{count:5} | {fmean(steps):20.1f} {min(steps):9} {'':8} | {median(ours) * 1e3:7.0f}"
+            f" | {median(theirs) * 1e3:9.0f}"
+        )
+
+
+def curve() -> None:
+    """Cost against pieces and against different pieces."""
+    chance = Random(SEED)
+    print("\nCost and quality to 200 pieces (bound: film of the answer over its lower bound).\n")
+    print("different  each  pieces | ms    | goods' share of their envelope")
+    for different, each in (
+        (1, 200),
+        (2, 100),
+        (5, 2),
+        (5, 10),
+        (5, 40),
+        (10, 1),
+        (20, 1),
+        (30, 1),
+        (60, 1),
+        (100, 1),
+        (200, 1),
+    ):
+        boxes = boxes_of(chance, different)
+        kinds = [kind_of(item) for item in items_of(boxes)] * each
+        front_of_counted.cache_clear()
+        start = process_time()
+        front = front_of(kinds).arrangements
+        seconds = process_time() - start
+        best = min(front, key=lambda one: one.width * one.length)
+        along, across, up = best.size
+        fill = sum(kind.volume_mm3 for kind in kinds) / (along * across * up)
+        print(f"{different:9} {each:5} {different * each:7} | {seconds * 1e3:5.0f} | {fill:.2f}")
+
+
+def cold_start() -> None:
+    """A new process: imports and the first answer."""
+    order = order_of([(200, 150, 40), (120, 90, 30)]).model_dump_json()
+    code = (
+        "import sys; from gateway.fit import Room, decide; from schemas.site import Site;"
+        "from schemas.order import Order; site = Site.model_validate_json(sys.argv[1]);"
+        "decide(Order.model_validate_json(sys.argv[2]), Room.of(site), site.station)"
+    )
+    arguments = [sys.executable, "-c", code, to_size().model_dump_json(), order]
+    start = perf_counter()
+    subprocess.run(arguments, check=True)
+    print(f"\nCold first answer, imports and interpreter included: {perf_counter() - start:.2f} s")
+
+
+def processor() -> str:
+    """The name of the processor that this ran on."""
+    info = Path("/proc/cpuinfo")
+    names = (
+        [line for line in info.read_text().splitlines() if line.startswith("model name")]
+        if info.exists()
+        else []
+    )
+    return names[0].split(":")[1].strip() if names else platform.processor()
+
+
+def main() -> None:
+    """Print every table."""
+    wanted = argparse.ArgumentParser()
+    wanted.add_argument("--orders", type=int, default=100, help="orders in each row")
+    orders = wanted.parse_args().orders
+    print(f"{processor()}, Python {platform.python_version()}, {platform.system()}")
+    against_the_solver(orders)
+    mixes(orders * 10)
+    against_the_library(max(orders // 10, 3))
+    curve()
+    cold_start()
+
+
+if __name__ == "__main__":
+    main()
