@@ -5,13 +5,16 @@ Run it as `python tests/bench/ledger.py [entries]`. The medium entry is what a j
 
 import sys
 from collections.abc import Callable
+from datetime import UTC, datetime
 from hashlib import sha256
 from statistics import median
 from time import perf_counter
 
 from gateway.ledger.canonical import canonical
 from gateway.ledger.chain import GENESIS, StoredRow, seal, verify
-from gateway.ledger.merkle import CompactRange
+from gateway.ledger.checkpoint import new_key, sign
+from gateway.ledger.merkle import CompactRange, MemoryTree, leaf_hash
+from gateway.ledger.proof import check_proof, prove_entries, prove_entries_by_tree, to_text
 
 ROUNDS = 5
 FILLERS = {"small": 0, "medium": 100, "large": 2000}
@@ -78,6 +81,30 @@ def check(chain: list[StoredRow], tree: CompactRange | None) -> None:
     assert len(chain) == report.entries
 
 
+def proofs(count: int) -> None:
+    """Time proofs of ten entries: reading all entries once, from a stored tree, and the check."""
+    chain = rows(count, FILLERS["medium"])
+    texts, key = [row[1] for row in chain], new_key()
+    tree = MemoryTree(map(leaf_hash, texts))
+    signed = sign(
+        size=count,
+        root=tree.root().hex(),
+        last_hash=chain[-1][2].hex(),
+        time=datetime(2026, 11, 25, tzinfo=UTC),
+        origin="bench",
+        private_key=key,
+    )
+    wanted = {seq: texts[seq - 1] for seq in (1 + at * (count - 1) // 9 for at in range(10))}
+    proof = prove_entries_by_tree(tree.node, wanted, signed, about="bench")
+    text = to_text(proof)
+    reading = seconds(lambda: prove_entries(texts, wanted, signed, about="bench"))
+    stored = seconds(lambda: prove_entries_by_tree(tree.node, wanted, signed, about="bench"))
+    checked = seconds(lambda: check_proof(text, key.public_key()))
+    print(f"ten entries of {count}: proof file {len(text)} bytes;", end=" ")
+    print(f"made from all entries {reading:.3f} s ({count / reading:,.0f} entries/s),", end=" ")
+    print(f"from a stored tree {1000 * stored:.2f} ms, checked in {1000 * checked:.2f} ms")
+
+
 def main() -> None:
     """Print one table: entries a second, and times the bare hash."""
     count = int(sys.argv[1]) if len(sys.argv) > 1 else 50_000
@@ -96,6 +123,7 @@ def main() -> None:
     entry = {"data": {"n": 1, "text": "x" * 100}, "seq": 1, "prev": GENESIS, "kind": "job.moved"}
     took = seconds(lambda: [canonical(entry) for _ in range(count)])
     print(f"canonical text of a small entry: {count / took:,.0f}/s")
+    proofs(count)
 
 
 if __name__ == "__main__":
