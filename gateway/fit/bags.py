@@ -115,8 +115,10 @@ def _sealed(bag: SealedFilm, needs: Needs, allowance: Allowance) -> Offer | tupl
     reasons = _against(needs, bag.max_width_mm, bag.max_length_mm, allowance)
     if reasons:
         return reasons
-    offers = []
-    for across, along, laid in needs:
+    best: Offer | None = None
+    for across, along, laid in sorted(needs, key=lambda need: need[0] * need[1]):
+        if best is not None and 2 * across * along >= best.film_area:
+            break
         width = stepped(
             max(across, allowance.least_width, bag.min_width_mm),
             bag.min_width_mm,
@@ -124,13 +126,13 @@ def _sealed(bag: SealedFilm, needs: Needs, allowance: Allowance) -> Offer | tupl
         )
         asked = {"stock": bag.min_length_mm, "length": along, "label": allowance.least_length}
         length = stepped(max(asked.values()), bag.min_length_mm, bag.length_step_mm)
-        if width <= bag.max_width_mm + _HAIR_MM and length <= bag.max_length_mm + _HAIR_MM:
+        if width > bag.max_width_mm + _HAIR_MM or length > bag.max_length_mm + _HAIR_MM:
+            continue
+        area = film_area(bag, width, length)
+        if best is None or area < best.film_area:
             binding = max(asked, key=asked.__getitem__)
-            area = film_area(bag, width, length)
-            offers.append(Offer(width, length, across, along, laid, area, binding))
-    if not offers:
-        return (too_long(min(need[1] for need in needs), bag.max_length_mm),)
-    return min(offers, key=lambda offer: offer.film_area)
+            best = Offer(width, length, across, along, laid, area, binding)
+    return best or (too_long(min(need[1] for need in needs), bag.max_length_mm),)
 
 
 def stepped(needed: float, start: float, step: float) -> float:

@@ -81,11 +81,12 @@ def _by_volume(pair: tuple[Kind, int]) -> tuple[float, float, tuple[object, ...]
 @lru_cache(maxsize=4096)
 def front_of_counted(kinds: tuple[tuple[Kind, int], ...], max_up: float) -> Front:
     """The front of so many pieces of each kind; found once for each content."""
-    found = [
-        _measured(stackings, number)
-        for stackings, numbers in _searches(kinds, max_up)
-        for number in numbers
-    ]
+    found: list[Arrangement] = []
+    for stackings, numbers in _searches(kinds, max_up):
+        if _proved(kinds) and len(stackings.needs[0]) == len(numbers):
+            found += _of_two_boxes(stackings, numbers)
+        else:
+            found += [_measured(stackings, number) for number in numbers]
     found += [one.quarter_turn() for one in found]
     found.sort(key=lambda one: (one.width, one.length))
     front: list[Arrangement] = []
@@ -155,3 +156,11 @@ def _measured(stackings: Stackings, number: int) -> Arrangement:
 
 def _as_it_lies(laid: Sequence[Laid]) -> Sequence[Laid]:
     return laid
+
+
+def _of_two_boxes(stackings: Stackings, numbers: range) -> Iterator[Arrangement]:
+    """The hull of two halves is that of two boxes: they need not be laid out to be measured."""
+    low, high, up = stackings.sides
+    for number, length, width in zip(numbers, *stackings.needs, strict=True):
+        size = low[number], high[number], up[number]
+        yield Arrangement(width, length, size, partial(lay, stackings, number))

@@ -81,43 +81,45 @@ class Pairs:
         kept = undominated(low + shift, high - shift, up)
         return rows[kept[np.argsort(owner[kept], kind="stable")]]
 
-    def roots(self, rows: Ints, units: int) -> Ints:
-        """Joins of whole orders that may have the least needs, by the hull of their two halves.
+    def roots(self, rows: Ints, units: int) -> tuple[Ints, Floats, Floats]:
+        """Joins of whole orders that may have the least needs, by the hull of their two halves;
+        and those needs along and across.
 
         For two units that hull is the true one. For more, further layers of the front come along:
         laid out, they may turn out smaller than they look.
         """
-        one, two = self.needs(rows)
-        large, small = np.maximum(one, two), np.minimum(one, two)
+        along, across = self.needs(rows)
+        large, small = np.maximum(along, across), np.minimum(along, across)
         order = np.lexsort((small, large))
-        chosen: list[Ints] = []
+        layers: list[Ints] = []
         wanted = 1 if units < 4 else _ROOTS
         while len(order) and wanted > 0:
             falling = small[order]
             first = np.ones(len(order), dtype=bool)
             first[1:] = falling[1:] < np.minimum.accumulate(falling)[:-1] - 1e-9
-            chosen.append(order[first])
-            wanted -= len(chosen[-1])
+            layers.append(order[first])
+            wanted -= len(layers[-1])
             order = order[~first]
-        return rows[np.concatenate(chosen)] if chosen else rows
+        chosen = np.concatenate(layers) if layers else order
+        return rows[chosen], along[chosen], across[chosen]
 
     def needs(self, rows: Ints) -> tuple[Floats, Floats]:
-        """Half girths in the two views, each half of the join taken for a box; mm."""
+        """Half girths in the side view and in the end view, each half taken for a box; mm."""
         (a1, b1, c1), (a2, b2, c2) = self._one, self._two
         beside = rows[rows < 4 * self.count]
         way, pair = np.divmod(beside, max(self.count, 1))
         crossed, turned = way % 2 == 1, way >= 2
-        p1 = np.where(crossed, b1[pair], a1[pair])
-        q1 = np.where(crossed, a1[pair], b1[pair])
-        p2 = np.where(crossed == turned, a2[pair], b2[pair])
-        q2 = np.where(crossed == turned, b2[pair], a2[pair])
+        straight = crossed == turned
+        p1, q1 = np.where(crossed, (b1[pair], a1[pair]), (a1[pair], b1[pair]))
+        p2, q2 = np.where(straight, (a2[pair], b2[pair]), (b2[pair], a2[pair]))
         up1, up2 = c1[pair], c2[pair]
         stack = rows[len(beside) :] - 4 * self.count
-        s1, s2 = (a1[stack], b1[stack], c1[stack]), (a2[stack], b2[stack], c2[stack])
-        return (
-            np.concatenate((_adjacent(p1, up1, p2, up2), _stacked(s1[0], s1[2], s2[0], s2[2]))),
-            np.concatenate((_behind(q1, up1, q2, up2), _stacked(s1[1], s1[2], s2[1], s2[2]))),
-        )
+        under, over = c1[stack], c2[stack]
+        joined = np.append(_adjacent(p1, up1, p2, up2), _stacked(a1[stack], under, a2[stack], over))
+        other = np.append(_behind(q1, up1, q2, up2), _stacked(b1[stack], under, b2[stack], over))
+        swap = self._turned.ravel()[rows]
+        swap[: len(beside)] ^= crossed
+        return np.where(swap, other, joined), np.where(swap, joined, other)
 
     def made(self, rows: Ints) -> "list[Made]":
         """How each of these joins was made."""

@@ -93,6 +93,8 @@ class Stackings:
         rows = np.nonzero(sizes[:, 2] <= max_up)[0]
         self.low, self.high, self.up = sizes[rows].T
         self.made: list[Made] = [(-1, 0, row, False, False) for row in rows.tolist()]
+        self.needs: tuple[list[float], list[float]] = [], []
+        """Needs along and across of the whole stackings, by the hulls of their two halves, mm."""
         self.group_of: list[Group] = []
         """Of each envelope the group that it holds."""
         self.alone = self._leaves(rows)
@@ -171,7 +173,8 @@ class Stackings:
                 within = np.array([one.volume + two.volume for (one, two), *_ in splits])
                 rows = pairs.below(ceiling, rows, within)
             if last:
-                kept = pairs.roots(rows, sum(full))
+                kept, along, across = pairs.roots(rows, sum(full))
+                self.needs = along.tolist(), across.tolist()
             elif most is not None:
                 kept = pairs.best(rows, most)
             else:
