@@ -1,6 +1,7 @@
 """All lanes of this process: started, leased, woken, listened to and stopped together."""
 
 import asyncio
+import math
 from collections.abc import Awaitable, Callable, Mapping
 from contextlib import suppress
 
@@ -73,7 +74,8 @@ class Dispatcher:
         self._loop = asyncio.get_running_loop()
         self._store.on_wake(self._wake_from_any_thread)
         await self._renew()
-        self._spawn(self._keep_leases(), "leases")
+        if self._store.shared:
+            self._spawn(self._keep_leases(), "leases")
         for name, lane in self._lanes.items():
             self._spawn(lane.run(), f"lane {name}")
             self._spawn(self._listen(lane), f"signals {name}")
@@ -119,12 +121,14 @@ class Dispatcher:
                 async with asyncio.timeout(RENEW_S):
                     await self._stop.wait()
                     return
+            held = {name: lease.epoch for name, lease in self._leases.items()}
             try:
                 await self._renew()
             except GatewayError as failure:
                 log.warning("leases.not_renewed", text=failure.detail)
-            for name in self._lanes:
-                self.wake(name)
+            for name, lease in self._leases.items():
+                if held.get(name) != lease.epoch:
+                    self.wake(name)
 
     async def _renew(self) -> None:
         asked = self._clock.monotonic()
@@ -138,9 +142,9 @@ class Dispatcher:
                 alone=not self._store.shared,
             )
         )
+        until = asked + LEASE_S if self._store.shared else math.inf
         self._leases = {
-            station: Lease(station, self.owner, epoch, asked + LEASE_S)
-            for station, epoch in epochs.items()
+            station: Lease(station, self.owner, epoch, until) for station, epoch in epochs.items()
         }
 
     async def _listen(self, lane: Lane) -> None:
@@ -164,7 +168,7 @@ class Dispatcher:
 
     async def _hand_on(self, lane: Lane) -> None:
         try:
-            await lane.adapter.open()
+            await lane.open()
             async for signal in lane.adapter.signals():
                 try:
                     await self._on_signal(lane.station, signal)

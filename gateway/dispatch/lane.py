@@ -63,6 +63,7 @@ class Lane:
         self._metrics = metrics
         self._lease = lease
         self._work = asyncio.Event()
+        self._opening = asyncio.Lock()
         self._stop = asyncio.Event()
         self._log = log.bind(station=station.id)
 
@@ -74,6 +75,11 @@ class Lane:
         """Finish what is being sent, then end."""
         self._stop.set()
         self._work.set()
+
+    async def open(self) -> None:
+        """Open the line; the sender and the listener may both ask."""
+        async with self._opening:
+            await self.adapter.open()
 
     async def run(self) -> None:
         """Until stopped. Lets no exception out but a cancellation: a lane must not fall silent."""
@@ -171,8 +177,8 @@ class Lane:
         )
 
     async def _deliver(self, taken: Taken) -> Receipt:
-        """One delivery with a deadline; what ends without an answer is unknown, never "not sent"."""
-        await self.adapter.open()
+        """One delivery with a deadline. One that ends without an answer is unknown, not unsent."""
+        await self.open()
         if not self.view.connected:
             self.view.connected = True
             self._log.info("station.connected")
@@ -232,7 +238,7 @@ class Lane:
             self.view.waits_for = f"job {job.job_id} is in doubt: a person or a scan must tell"
             return False
         try:
-            await adapter.open()
+            await self.open()
             async with asyncio.timeout(adapter.claims.state_within_s):
                 fate = await adapter.fate(job.job_id)
         except (StationFault, TimeoutError):

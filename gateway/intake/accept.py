@@ -12,7 +12,7 @@ from gateway.dispatch.supply import set_load
 from gateway.errors import ChangedRepeat, Invalid, UnknownStation
 from gateway.intake.envelope import Incoming
 from gateway.intake.measure import remember
-from gateway.intake.pack import Packer
+from gateway.intake.pack import Packer, Scan, not_found
 from gateway.metrics import Metrics
 from gateway.store import orders
 from gateway.store.store import Store
@@ -31,6 +31,7 @@ from schemas.events import (
     SupplyChanged,
 )
 from schemas.ledger import EntryKind
+from schemas.order import Order
 from schemas.problem import FieldProblem
 from schemas.site import Site
 from schemas.station import Station
@@ -58,11 +59,11 @@ class Intake:
         `Unavailable`.
         """
         with structlog.contextvars.bound_contextvars(event_id=incoming.event.id):
-            known = await self._store.read(lambda conn: self._repeat_of(conn, incoming))
-            if known is not None:
+            found = await self._what_to_do(incoming, actor)
+            if isinstance(found, Accepted):
                 self._metrics.event(incoming.event.type.value, "repeated")
-                return known
-            doing = await self._what_to_do(incoming, actor)
+                return found
+            doing = found
             accepted = await self._store.write(lambda work: self._durable(work, incoming, doing))
             self._count(incoming, accepted)
             return accepted
@@ -107,20 +108,39 @@ class Intake:
         )
         return accepted
 
-    async def _what_to_do(self, incoming: Incoming, actor: str) -> Doing:
+    async def _what_to_do(self, incoming: Incoming, actor: str) -> Doing | Accepted:
+        """What the event asks for, as a step; or, for an event seen before, its answer."""
         data = incoming.data
         station = self._station(data.station)  # type: ignore[attr-defined]
         match data:
             case OrderScanned():
-                return await self._packer.order_scanned(
-                    incoming, station, data.code, data.order, data.measured, data.operator or actor
-                )
+                scan = Scan(station, data.code, data.measured, data.operator or actor)
+                return await self._order(incoming, scan, data.order)
             case ItemPresent():
-                return await self._packer.order_scanned(
-                    incoming, station, data.code, None, data.measured, actor
-                )
+                scan = Scan(station, data.code, data.measured, actor)
+                return await self._order(incoming, scan, None)
             case _:
                 return self._plain(incoming, station, actor)
+
+    async def _order(self, incoming: Incoming, scan: Scan, order: Order | None) -> Doing | Accepted:
+        """Fetch the order if need be. An event seen before asks the WMS nothing again."""
+        if order is None:
+            known = await self._store.read(lambda conn: self._repeat_of(conn, incoming))
+            if known is not None:
+                return known
+            order = await self._packer.fetch(scan.code)
+            if order is None:
+                return lambda work: not_found(work, incoming, scan)
+        order_id = order.order_id
+        known, now = await self._store.read(
+            lambda conn: (
+                self._repeat_of(conn, incoming),
+                self._packer.look(conn, scan, order_id),
+            )
+        )
+        if known is not None:
+            return known
+        return await self._packer.plan(incoming, scan, order, now)
 
     def _plain(self, incoming: Incoming, station: Station, actor: str) -> Doing:
         data = incoming.data

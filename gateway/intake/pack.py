@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from datetime import date
 
 import structlog
+from pydantic import JsonValue
 from sqlalchemy.engine import Connection
 
 from gateway.clock import Clock
@@ -25,6 +26,7 @@ from gateway.store.orders import OrderRow, ParcelRow
 from gateway.store.store import Store
 from gateway.store.tables import LIVE_STATES
 from gateway.store.work import Work
+from schemas.base import Record
 from schemas.decision import Decision, Outcome, Reason
 from schemas.events import Accepted, AcceptedOutcome, Outgoing, OutgoingType
 from schemas.goods import MeasuredSize
@@ -42,7 +44,17 @@ LARGE_ORDER_LINES = 6
 
 
 @dataclass(frozen=True, slots=True)
-class _Now:
+class Scan:
+    """An order's code was read at a station, by whom, and what a dimension scanner saw."""
+
+    station: Station
+    code: str
+    measured: MeasuredSize | None
+    actor: str
+
+
+@dataclass(frozen=True, slots=True)
+class Now:
     """What the store knows when an order is scanned."""
 
     station: Station
@@ -85,36 +97,44 @@ class Packer:
         self._serials = serials
         self._wms = wms
 
-    async def order_scanned(
-        self,
-        incoming: Incoming,
-        station: Station,
-        code: str,
-        order: Order | None,
-        measured: MeasuredSize | None,
-        actor: str,
-    ) -> Doing:
-        """Prepare what can be prepared outside the transaction; the rest is what is returned."""
-        if order is None:
-            try:
-                order = await self._fetch(code)
-            except OrderNotFound:
-                return lambda work: _not_found(work, incoming, station.id, code, actor)
-        known_order = order
-        now = await self._store.read(
-            lambda conn: self._look(conn, station, code, known_order.order_id)
+    async def fetch(self, code: str) -> Order | None:
+        """The order that the WMS has under the code; None where it has none."""
+        if self._wms is None:
+            raise Invalid(
+                "The event carries no order, and the site file names no WMS to ask.",
+                fields=[FieldProblem(field="data.order", text="missing, and there is no [wms]")],
+            )
+        try:
+            return await self._wms.order(code)
+        except OrderNotFound:
+            return None
+
+    def look(self, conn: Connection, scan: Scan, order_id: str) -> Now:
+        """Read what bears on the decision."""
+        station = scan.station
+        return Now(
+            station=now_at(conn, station),
+            lane_length=jobs.lane_length(conn, station.id),
+            measured=recall(conn, station.id, scan.code) if station.measures_items else None,
+            known_jobs=tuple(jobs.of_order(conn, order_id)),
         )
-        live = [job for job in now.known_jobs if job.state in LIVE_STATES]
-        done = [job for job in now.known_jobs if job.state in (JobState.VERIFIED, JobState.CLOSED)]
+
+    async def plan(self, incoming: Incoming, scan: Scan, order: Order, now: Now) -> Doing:
+        """Prepare what can be prepared outside the transaction; the rest is what is returned."""
+        live, done = _in_work(now.known_jobs)
         if live or done:
-            return lambda work: _already(work, incoming, station.id, known_order, live, done, actor)
-        if now.lane_length >= station.max_lane:
-            raise _lane_full(station, now.lane_length)
+            return lambda _work: _already(incoming, order, live, done)
+        if now.lane_length >= scan.station.max_lane:
+            raise _lane_full(scan.station, now.lane_length)
         packed = await self.prepare(
-            known_order, now.station, code, measured or now.measured, today=self._clock.now().date()
+            order,
+            now.station,
+            scan.code,
+            scan.measured or now.measured,
+            today=self._clock.now().date(),
         )
         self._metrics.order(packed.decision.outcome.value)
-        return lambda work: self._commit(work, incoming, station, packed, actor)
+        return lambda work: _commit(work, incoming, scan, packed)
 
     async def prepare(
         self,
@@ -143,41 +163,29 @@ class Packer:
         content, digest = order_digest(order)
         return Packed(order, content, digest, code, decision, tuple(labels))
 
-    async def _fetch(self, code: str) -> Order:
-        if self._wms is None:
-            raise Invalid(
-                "The event carries no order, and the site file names no WMS to ask.",
-                fields=[FieldProblem(field="data.order", text="missing, and there is no [wms]")],
-            )
-        return await self._wms.order(code)
 
-    def _look(self, conn: Connection, station: Station, code: str, order_id: str) -> _Now:
-        return _Now(
-            station=now_at(conn, station),
-            lane_length=jobs.lane_length(conn, station.id),
-            measured=recall(conn, station.id, code) if station.measures_items else None,
-            known_jobs=tuple(jobs.of_order(conn, order_id)),
-        )
+def _in_work(known: Sequence[JobRow]) -> tuple[list[JobRow], list[JobRow]]:
+    """Jobs of an order that are live, and those that are done."""
+    live = [job for job in known if job.state in LIVE_STATES]
+    done = [job for job in known if job.state in (JobState.VERIFIED, JobState.CLOSED)]
+    return live, done
 
-    def _commit(
-        self, work: Work, incoming: Incoming, station: Station, packed: Packed, actor: str
-    ) -> Accepted:
-        """Everything of the order in one step; another gateway may have been quicker."""
-        order = packed.order
-        known = jobs.of_order(work.conn, order.order_id)
-        live = [job for job in known if job.state in LIVE_STATES]
-        done = [job for job in known if job.state in (JobState.VERIFIED, JobState.CLOSED)]
-        if live or done:
-            return _already(work, incoming, station.id, order, live, done, actor)
-        length = jobs.lane_length(work.conn, station.id)
-        if length >= station.max_lane:
-            raise _lane_full(station, length)
-        store_order(work, packed, station.id, incoming.event.id, actor)
-        if packed.decision.outcome is Outcome.MANUAL:
-            return _manual(work, incoming, station.id, packed, actor)
-        parcel_ids = queue_parcels(work, packed, station.id)
-        text = f"Order {order.order_id}: {len(parcel_ids)} parcel(s) queued at {station.id}."
-        return _accepted(incoming, AcceptedOutcome.QUEUED, text, order, parcel_ids)
+
+def _commit(work: Work, incoming: Incoming, scan: Scan, packed: Packed) -> Accepted:
+    """Everything of the order in one step; another gateway may have been quicker."""
+    order, station = packed.order, scan.station
+    live, done = _in_work(jobs.of_order(work.conn, order.order_id))
+    if live or done:
+        return _already(incoming, order, live, done)
+    length = jobs.lane_length(work.conn, station.id)
+    if length >= station.max_lane:
+        raise _lane_full(station, length)
+    store_order(work, packed, station.id, incoming.event.id, scan.actor)
+    if packed.decision.outcome is Outcome.MANUAL:
+        return _manual(work, incoming, scan, packed)
+    parcel_ids = queue_parcels(work, packed, station.id)
+    text = f"Order {order.order_id}: {len(parcel_ids)} parcel(s) queued at {station.id}."
+    return _accepted(incoming, AcceptedOutcome.QUEUED, text, order, parcel_ids)
 
 
 def store_order(work: Work, packed: Packed, station: str, event_id: str | None, actor: str) -> None:
@@ -225,9 +233,7 @@ def queue_parcels(work: Work, packed: Packed, station: str) -> list[str]:
         station=station,
         parcels=len(decision.parcels),
         lower_bound_film_area_mm2=decision.lower_bound_film_area_mm2,
-        turned_down=[
-            turned.model_dump(mode="json", exclude_none=True) for turned in decision.turned_down
-        ],
+        turned_down=_plain(decision.turned_down),
         warnings=list(decision.warnings),
     )
     work.publish(
@@ -246,7 +252,7 @@ def queue_parcels(work: Work, packed: Packed, station: str) -> list[str]:
             work.conn,
             ParcelRow(parcel_id, order.order_id, number, len(decision.parcels), parcel, work.now),
         )
-        queue_job(work, order, parcel_id, station, label, parcel_facts=True)
+        queue_job(work, order, parcel_id, station, label)
     return ids
 
 
@@ -260,10 +266,8 @@ def queue_job(
     reprint_of: str | None = None,
     reason: str = "",
     actor: str = "gateway",
-    parcel_facts: bool = True,
 ) -> str:
     """Queue one job with its label; returns the job's id."""
-    del parcel_facts
     job_id = f"j-{secrets.token_hex(8)}"
     orders.put_label(work.conn, label.sha256, label.language, label.content, work.now)
     jobs.insert(
@@ -327,52 +331,45 @@ def _accepted(
     )
 
 
-def _manual(work: Work, incoming: Incoming, station: str, packed: Packed, actor: str) -> Accepted:
+def _manual(work: Work, incoming: Incoming, scan: Scan, packed: Packed) -> Accepted:
     decision = packed.decision
     why = " ".join(reason.text for reason in decision.reasons) or "No reason was given."
     work.record(
         EntryKind.ORDER_MANUAL,
-        actor=actor,
+        actor=scan.actor,
         order_id=packed.order.order_id,
-        station=station,
+        station=scan.station.id,
         event_id=incoming.event.id,
-        reasons=[reason.model_dump(mode="json", exclude_none=True) for reason in decision.reasons],
-        turned_down=[
-            turned.model_dump(mode="json", exclude_none=True) for turned in decision.turned_down
-        ],
+        reasons=_plain(decision.reasons),
+        turned_down=_plain(decision.turned_down),
     )
     work.publish(
         OutgoingType.MANUAL_REQUIRED,
-        Outgoing(order_id=packed.order.order_id, station=station, text=why[:500]),
+        Outgoing(order_id=packed.order.order_id, station=scan.station.id, text=why[:500]),
     )
     return _accepted(incoming, AcceptedOutcome.MANUAL, f"To manual packing. {why}", packed.order)
 
 
-def _not_found(work: Work, incoming: Incoming, station: str, code: str, actor: str) -> Accepted:
+def not_found(work: Work, incoming: Incoming, scan: Scan) -> Accepted:
+    """The WMS has no order under the code: said to the person and to whoever listens."""
     text = (
-        f"Order not found: the WMS has none under the code {code}. Check the tote and scan again."
+        f"Order not found: the WMS has none under the code {scan.code}. "
+        "Check the tote and scan again."
     )
     work.record(
         EntryKind.ORDER_NOT_FOUND,
-        actor=actor,
-        station=station,
+        actor=scan.actor,
+        station=scan.station.id,
         event_id=incoming.event.id,
-        code=code,
+        code=scan.code,
     )
-    work.publish(OutgoingType.ORDER_NOT_FOUND, Outgoing(station=station, text=text))
+    work.publish(OutgoingType.ORDER_NOT_FOUND, Outgoing(station=scan.station.id, text=text))
     return _accepted(incoming, AcceptedOutcome.ORDER_NOT_FOUND, text)
 
 
 def _already(
-    work: Work,
-    incoming: Incoming,
-    station: str,
-    order: Order,
-    live: Sequence[JobRow],
-    done: Sequence[JobRow],
-    actor: str,
+    incoming: Incoming, order: Order, live: Sequence[JobRow], done: Sequence[JobRow]
 ) -> Accepted:
-    del work, station, actor
     parcel_ids = list(dict.fromkeys(job.parcel_id for job in (*live, *done)))
     if live:
         where = ", ".join(dict.fromkeys(f"{job.state} at {job.station}" for job in live))
@@ -380,6 +377,10 @@ def _already(
         return _accepted(incoming, AcceptedOutcome.ALREADY_IN_WORK, text, order, parcel_ids)
     text = f"Order {order.order_id} was packed already; ask for a reprint if its label is lost."
     return _accepted(incoming, AcceptedOutcome.ALREADY_PACKED, text, order, parcel_ids)
+
+
+def _plain(records: Sequence[Record]) -> list[JsonValue]:
+    return [record.model_dump(mode="json", exclude_none=True) for record in records]
 
 
 def _to_manual(decision: Decision, reason: Reason) -> Decision:
