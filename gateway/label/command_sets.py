@@ -26,7 +26,7 @@ def _table(groups: Mapping[str, str]) -> dict[str, str]:
 
 ZPL_REFUSED = _table(
     {
-        _MEMORY: "^DF ^IS ^ID ^EG ~EG ^EF ^CM ^TO ~DB ~DE ~DG ~DN ~DS ~DT ~DU ~DY ^DY ^CO ^LF",
+        _MEMORY: "^DF ^IS ^ID ^EG ~EG ^EF ^CM ^TO ~DB ~DE ~DG ~DN ~DS ~DT ~DU ~DY ^DY ^CO",
         _RESET: "~JA ~JR ~JX ~JP ^JB ~JB ^JZ ~JQ ~RO ^RO ^MC ~NR ~WR",
         _SAVED: "^JU ^JH ^JT ^JW ^KD ^KL ^KN ^KP ^KV ^MA ^MF ^MI ^MP ^SC ^SI ^SL ^SR ^SS ^ST ^SZ"
         " ^JJ ^JI ~JI ^JS ^JF ~KB ^MW ^SE",
@@ -34,20 +34,18 @@ ZPL_REFUSED = _table(
         " ^WX ^SQ ^SX ^SO",
         _MOVES: "~PR ~PH ^PH ^PF ^PP ~PP ~PS ~PL ^PL ^CN ^CP ^SP ^KC ~PM ^PA",
         _ASKS: "~HB ~HD ~HI ~HM ~HQ ~HS ~HU ^HF ^HG ^HH ^HL ^HR ^HT ^HV ^HW ^HY ^HZ ~HL ~HF ~HR",
-        _SERVICE: "~JC ~JD ~JE ~JF ~JG ~JL ~JN ~JO ~JS ~WC ~WQ ^WD ^WC ^JC",
+        _SERVICE: "~JC ~JD ~JE ~JF ~JG ~JL ~JN ~JO ~WC ~WQ ^WD ^WC ^JC",
         _RADIO: "^RA ^RB ^RE ^RF ^RI ^RL ^RM ^RN ^RQ ^RR ^RS ^RT ^RU ^RW ^RZ ^WT ^WF ^WV",
     }
 )
 """Commands that are refused unless the site allows them by name, and why."""
 
 ZPL_LASTING = frozenset(
-    ["^CW", "^JM", "^ML", "^MM", "^MN", "^MT", "^PM", "^XB", "~JM", "~SD", "~TA"]
+    ["^CW", "^JM", "^ML", "^MM", "^MN", "^MT", "^PM", "^XB", "~JM", "~JS", "~SD", "~TA"]
 )
 """Job settings that stay in force for later labels of this and other senders."""
 
-ZPL_HARMLESS = frozenset(
-    ["^CI", "^CV", "^FC", "^FE", "^FP", "^FX", "^LF", "^MD", "^PN", "^PR", "^SF"]
-)
+ZPL_HARMLESS = frozenset(["^CV", "^FE", "^FX", "^MD", "^PN", "^PR", "^SF"])
 """Known; no effect on what this label shows, or a field option handled where the field is read."""
 
 EPL_REFUSED = _table(

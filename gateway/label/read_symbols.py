@@ -170,8 +170,11 @@ def _rows(
     settings = dict(options)
     content = data
     if is_gs1 and isinstance(data, str):
-        settings["gs1"] = True
-        content = "".join(f"[{ai}]{value}" for ai, value in gs1.split(data))
+        try:
+            content = "".join(f"[{ai}]{value}" for ai, value in gs1.split(data))
+            settings["gs1"] = True
+        except DataRefused:  # a printer encodes it all the same: right size, told as wrong
+            content = GS + data
     pixels = _pixels(symbology, content, settings)
     if symbology == "pdf417":  # the library draws each row three modules high
         pixels = pixels[::3]

@@ -144,6 +144,9 @@ class _Reader:
         elif name in ZPL_LASTING:
             text = f"{name} stays in force for later labels"
             self.notes.add(Code.LASTING_SETTING, Severity.INFO, text, offset)
+            if name == "^JM" and body.strip().upper() == b"B":
+                wrong = "^JMB halves the head's resolution: everything prints twice as large"
+                self.notes.error(Code.DPI_MISMATCH, wrong, offset)
         elif page is not None and self._in_page(page, name, body, offset):
             pass
         elif name not in ZPL_REFUSED and name not in ZPL_HARMLESS:

@@ -1,0 +1,1 @@
+"""Tests of what the gateway understands of labels that the WMS supplies."""

@@ -1,0 +1,178 @@
+"""The picture of a supplied label, read back by an independent decoder and measured in dots."""
+
+import io
+
+import numpy as np
+import pytest
+import zxingcpp
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+from PIL import Image
+
+from gateway.label.errors import DataRefused
+from gateway.label.inspect import inspect
+from gateway.label.supplied import draw
+from label_read.given import VECTORS
+from schemas.order import LabelLanguage
+from schemas.station import Printer
+
+SLOW = settings(max_examples=40, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+TURN = {"N": 0, "R": 90, "I": 180, "B": 270}
+
+
+def dots(stream: bytes, language: LabelLanguage = LabelLanguage.ZPL) -> np.ndarray:
+    """The picture as rows of dots, True = ink."""
+    return ~np.asarray(Image.open(io.BytesIO(draw(stream, language, 8.0))))
+
+
+def read(stream: bytes, language: LabelLanguage = LabelLanguage.ZPL) -> list[str]:
+    """What zxing-cpp reads from the picture."""
+    image = np.where(dots(stream, language), 0, 255).astype(np.uint8)
+    found = zxingcpp.read_barcodes(image, text_mode=zxingcpp.TextMode.Plain)
+    return sorted(one.text for one in found)
+
+
+@pytest.mark.parametrize("name", ["every-symbol.zpl", "every-symbol.epl", "carrier-4x6.zpl"])
+def test_every_symbol_of_the_picture_reads_back(name: str) -> None:
+    """All that inspection promises is what an independent decoder finds in the picture."""
+    stream = (VECTORS / name).read_bytes()
+    language = LabelLanguage(name[-3:])
+    symbols = inspect(stream, language).labels[0].symbols
+    assert sorted(symbol.data for symbol in symbols) == read(stream, language)
+
+
+@pytest.mark.parametrize(
+    "field",
+    [
+        b"^BY2^BCN,100,N,N,N^FD>:Tidewater-7",
+        b"^BY2^BCN,100,N,N,N,A^FDlot 20261125-77",
+        b"^BY3^BCN,100,N,N,N,D^FD(00)37610425002123456",
+        b"^BY3^BCN,100,N,N,N,U^FD0037610425002123456",
+        b"^BY2,2.4^B3N,N,100,N,N^FDDYKE-45",
+        b"^BY2^BAN,100,N,N,N^FDDYKE45",
+        b"^BY2,2.5^B2N,100,N,N,N^FD15400141288763",
+        b"^BY3^BEN,100,N^FD950110153100",
+        b"^BY3^B8N,100,N^FD9501234",
+        b"^BY3^BUN,100,N^FD01234567890",
+        b"^BXN,6,200^FDplain matrix",
+        b"^BXN,6,200,36,12^FDrectangle",
+        b"^BXN,6,200,,,,_^FD_10109501101530003",
+        b"^BQN,2,6^FDHA,https://id.example/7",
+        b"^BQN,2,6^FDMM,A7 DYKE",
+        b"^BY2^B7N,6,3,4^FDdyke and quay",
+        b"^BON,6^FDaztec",
+    ],
+)
+def test_each_symbology_reads_back(field: bytes) -> None:
+    """The decoder's answer is the code that verification will expect."""
+    stream = b"^XA^PW1000^LL600^CI28^BY2,3,10^FO80,80" + field + b"^FS^XZ"
+    assert list(inspect(stream, LabelLanguage.ZPL).labels[0].expected_scans) == read(stream)
+
+
+@SLOW
+@given(
+    st.text(st.characters(min_codepoint=32, max_codepoint=126), min_size=1, max_size=20),
+    st.sampled_from("NRIB"),
+    st.integers(2, 4),
+)
+def test_any_text_in_any_turn_reads_back(text: str, turn: str, module: int) -> None:
+    """Random data, rotations and module widths: inspection and decoder agree."""
+    data = "".join(f"_{byte:02X}" for byte in text.replace(">", ">0").encode())
+    stream = (
+        f"^XA^PW1600^LL1600^BY{module}^FO200,200^BC{turn},120,N,N,N^FH^FD>:{data}^FS^XZ"
+    ).encode()
+    symbol = inspect(stream, LabelLanguage.ZPL).labels[0].symbols[0]
+    assert (text, TURN[turn]) == (symbol.data, symbol.rotation)
+    assert [text] == read(stream)
+
+
+@pytest.mark.parametrize("turn", "NRIB")
+@pytest.mark.parametrize("anchor", ["FO", "FT"])
+def test_symbol_stands_where_inspection_says(turn: str, anchor: str) -> None:
+    """The ink's own box, measured in dots, is the box that inspection reports."""
+    stream = f"^XA^PW1000^LL1000^{anchor}400,500^BY3^BC{turn},120,N,N,N^FDDYKE^FS^XZ".encode()
+    ink = dots(stream)
+    rows, columns = np.flatnonzero(ink.any(axis=1)), np.flatnonzero(ink.any(axis=0))
+    symbol = inspect(stream, LabelLanguage.ZPL).labels[0].symbols[0]
+    assert (columns[0] / 8, rows[0] / 8) == (symbol.x_mm, symbol.y_mm)
+    assert ((columns[-1] - columns[0] + 1) / 8, (rows[-1] - rows[0] + 1) / 8) == (
+        symbol.width_mm,
+        symbol.height_mm,
+    )
+
+
+def test_module_width_measured_in_dots_is_the_stated_one() -> None:
+    """The thinnest run of ink or blank along the bars is the module of ^BY."""
+    ink = dots(b"^XA^PW1000^LL400^FO80,80^BY4^BCN,120,N,N,N^FDDYKE^FS^XZ")
+    row = ink[140, 80 : 80 + int(ink[140].nonzero()[0][-1]) - 79]
+    edges = np.flatnonzero(np.diff(row.astype(np.int8)))
+    assert 4 == int(np.diff(edges).min())
+
+
+def test_image_lands_dot_for_dot() -> None:
+    """A bitmap in the stream is in the picture as it was sent, in both languages."""
+    rows = np.random.default_rng(7).integers(0, 256, (20, 5), dtype=np.uint8)
+    wanted = np.unpackbits(rows, axis=1).astype(bool)
+    zpl = b"^XA^PW200^LL200^FO24,16^GFA,100,100,5,%s^FS^XZ" % rows.tobytes().hex().encode()
+    raw = np.bitwise_not(rows).tobytes()
+    epl = b"\nN\nq200\nQ200,24\nGW24,16,5,20," + raw + b"\nP1\n"
+    for stream, language in ((zpl, LabelLanguage.ZPL), (epl, LabelLanguage.EPL)):
+        ink = dots(stream, language)
+        assert np.array_equal(wanted, ink[16:36, 24:64])
+        assert wanted.sum() == ink.sum()
+
+
+def test_code_inside_an_image_is_found() -> None:
+    """A label that came as one bitmap can be verified like any other."""
+    barcode = zxingcpp.create_barcode(
+        "[00]376104250021234569", zxingcpp.BarcodeFormat.Code128, gs1=True
+    )
+    ink = np.asarray(barcode.to_image(scale=3, add_quiet_zones=True)) == 0
+    packed = np.packbits(ink, axis=1)
+    stream = b"^XA^PW812^LL1218^FO24,24^GFA,%d,%d,%d,%s^FS^XZ" % (
+        packed.size,
+        packed.size,
+        packed.shape[1],
+        packed.tobytes().hex().encode(),
+    )
+    label = inspect(stream, LabelLanguage.ZPL).labels[0]
+    assert ("00376104250021234569",) == label.expected_scans
+    assert (True, True, "gs1-128") == (
+        label.symbols[0].from_image,
+        label.symbols[0].gs1,
+        label.symbols[0].symbology,
+    )
+
+
+def test_inverted_label_is_drawn_upside_down() -> None:
+    """^POI turns the whole label by 180 degrees."""
+    body = b"^PW400^LL200^FO8,8^GB80,40,40^FS"
+    upright, turned = dots(b"^XA" + body + b"^XZ"), dots(b"^XA^POI" + body + b"^XZ")
+    assert np.array_equal(np.rot90(upright, 2), turned)
+
+
+def test_reversed_field_turns_black_to_white() -> None:
+    """^FR on black prints white (guide): what overlaps twice is blank."""
+    ink = dots(b"^XA^PW200^LL200^FO0,0^GB100,100,100^FS^FO50,0^FR^GB100,100,100^FS^XZ")
+    assert (True, False, True) == (bool(ink[50, 25]), bool(ink[50, 75]), bool(ink[50, 125]))
+
+
+def test_picture_says_what_it_lacks() -> None:
+    """An unknown command makes a band below the label; a known label has none."""
+    plain = dots(b"^XA^PW812^LL400^FO1,1^FDx^FS^XZ")
+    lacking = dots(b"^XA^PW812^LL400^FO1,1^FDx^FS^ZQ5^XZ")
+    assert 400 == plain.shape[0]
+    assert lacking.shape[0] > 400
+    assert np.array_equal(plain, lacking[:400])
+
+
+def test_label_that_is_not_there_is_refused() -> None:
+    """Asking for a second label of a stream with one is a clear error."""
+    with pytest.raises(DataRefused, match="has 1"):
+        draw(b"^XA^FO1,1^FDx^FS^XZ", LabelLanguage.ZPL, 8.0, 1)
+
+
+def test_picture_has_the_size_of_the_stock_where_the_stream_states_none() -> None:
+    """101.6 x 152.4 mm at 8 dots a mm are 813 x 1219 dots."""
+    png = draw(b"^XA^FO1,1^FDx^FS^XZ", LabelLanguage.ZPL, 8.0, printer=Printer())
+    assert (813, 1219) == Image.open(io.BytesIO(png)).size
