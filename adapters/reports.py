@@ -2,18 +2,22 @@
 
 import asyncio
 from collections import deque
-from collections.abc import AsyncIterator
+from collections.abc import AsyncIterator, Callable
 
 from schemas.station import MachineState, Signal, SignalKind
 
 _MOST_UNREAD = 10_000
 
 
+def _nothing() -> None:
+    pass
+
+
 class Reports:
     """Keeps reports in order, drops repeats by number, ends when the line is closed or lost."""
 
     def __init__(self) -> None:
-        self._kept: deque[Signal] = deque(maxlen=_MOST_UNREAD)
+        self._kept: deque[tuple[Signal, Callable[[], None]]] = deque(maxlen=_MOST_UNREAD)
         self._stirred = asyncio.Event()
         self._over = True
         self._last = -1
@@ -24,13 +28,17 @@ class Reports:
         if numbers_restart:
             self._last = -1
 
-    def take(self, signal: Signal) -> None:
-        """A report came in. One whose number does not rise was said before."""
+    def take(self, signal: Signal, dealt_with: Callable[[], None] = _nothing) -> None:
+        """A report came in. One whose number does not rise was said before.
+
+        `dealt_with` is called when the listener has come back for the next one.
+        """
         if signal.number is not None:
             if signal.number <= self._last:
+                dealt_with()
                 return
             self._last = signal.number
-        self._kept.append(signal)
+        self._kept.append((signal, dealt_with))
         self._stirred.set()
 
     def nonsense(self, what: str) -> None:
@@ -53,7 +61,9 @@ class Reports:
         """Reports in order until the end."""
         while True:
             while self._kept:
-                yield self._kept.popleft()
+                signal, dealt_with = self._kept.popleft()
+                yield signal
+                dealt_with()
             if self._over:
                 return
             self._stirred.clear()

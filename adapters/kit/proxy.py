@@ -18,6 +18,7 @@ class Proxy:
         self.passed = 0
         self._server: asyncio.Server | None = None
         self._clients: set[asyncio.StreamWriter] = set()
+        self._ends: set[asyncio.StreamWriter] = set()
         self._tasks: set[asyncio.Task[None]] = set()
 
     async def start(self) -> None:
@@ -35,10 +36,9 @@ class Proxy:
         """Drop every line."""
         assert self._server is not None
         self._server.close()
-        tasks = list(self._tasks)
-        for task in tasks:
-            task.cancel()
-        await asyncio.gather(*tasks, return_exceptions=True)
+        for end in list(self._ends):
+            end.transport.abort()
+        await asyncio.gather(*self._tasks, return_exceptions=True)
         await self._server.wait_closed()
 
     async def half_close(self) -> None:
@@ -54,32 +54,31 @@ class Proxy:
         assert task is not None
         task.set_name("rig proxy")
         self._tasks.add(task)
-        self._clients.add(writer)
         try:
             there_in, there_out = await asyncio.open_connection(*self._there)
         except OSError:
             writer.transport.abort()
-            return
-        back = asyncio.create_task(self._pass(there_in, writer, counted=False), name="rig proxy")
-        try:
-            await self._pass(reader, there_out, counted=True)
-            with suppress(OSError):
-                there_out.write_eof()
-            await back
-        finally:
-            back.cancel()
-            await asyncio.gather(back, return_exceptions=True)
-            for end in (writer, there_out):
-                end.close()
-                with suppress(OSError):
-                    await end.wait_closed()
-            self._clients.discard(writer)
             self._tasks.discard(task)
+            return
+        self._clients.add(writer)
+        self._ends |= {writer, there_out}
+        back = asyncio.create_task(self._pass(there_in, writer, counted=False), name="rig proxy")
+        await self._pass(reader, there_out, counted=True)
+        with suppress(OSError, RuntimeError):
+            there_out.write_eof()
+        await back
+        for end in (writer, there_out):
+            end.close()
+            with suppress(OSError):
+                await end.wait_closed()
+        self._clients.discard(writer)
+        self._ends -= {writer, there_out}
+        self._tasks.discard(task)
 
     async def _pass(
         self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter, *, counted: bool
     ) -> None:
-        with suppress(OSError):
+        with suppress(OSError, RuntimeError):
             while data := await reader.read(65536):
                 for start in range(0, len(data), self.at_a_time):
                     piece = data[start : start + self.at_a_time]

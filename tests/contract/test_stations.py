@@ -3,6 +3,7 @@
 from adapters.kit import StationConformance
 from tests.rigs.folder import FolderRig
 from tests.rigs.http_station import HttpRig
+from tests.rigs.mqtt import MqttRig
 from tests.rigs.serial import CountedSerialRig, SerialRig
 from tests.rigs.simulated import (
     AskedPrinterRig,
@@ -118,3 +119,8 @@ class TestFolder(StationConformance):
         "test_fate_after_a_lost_answer_is_printed": "the receipt is all that can be asked",
         "test_station_out_of_labels_needs_a_person": "a folder tells nothing of the machine",
     }
+
+
+class TestMqtt(StationConformance):
+    kind = "mqtt"
+    far_end = MqttRig
