@@ -43,7 +43,7 @@ def after_fault(claims: Claims, fault: StationFault) -> Next:
             return Next.REFUSED
         case FateUnknown() if claims.drops_repeats:
             return Next.RETRY
-        case FateUnknown() if claims.can_be_asked:
+        case FateUnknown() if claims.can_be_asked or claims.counts_labels:
             return Next.ASK
         case _:
             return Next.IN_DOUBT

@@ -2,16 +2,17 @@
 
 import asyncio
 from collections.abc import Callable
+from contextlib import suppress
 from dataclasses import dataclass
 
 import structlog
 from tenacity import AsyncRetrying, RetryCallState, retry_if_exception_type, stop_after_attempt
 from tenacity.wait import wait_random_exponential
 
-from adapters.contract import AsksFate, StationAdapter
+from adapters.contract import StationAdapter
 from adapters.errors import FateUnknown, NeedsPerson, NothingSent, StationFault
 from gateway.clock import Clock
-from gateway.dispatch import lane_steps
+from gateway.dispatch import asking, lane_steps
 from gateway.dispatch.after_fault import Next, after_fault
 from gateway.dispatch.lane_steps import Idle, LeftOver, Taken
 from gateway.dispatch.lease import Lease, LeaseLost
@@ -106,9 +107,7 @@ class Lane:
         lease = self._lease()
         if lease is None:
             return False
-        taken = await self._store.write(
-            lambda work: lane_steps.take_next(work, self.station, lease)
-        )
+        taken = await self._take(lease)
         match taken:
             case Taken():
                 await self._send(taken, lease)
@@ -120,6 +119,17 @@ class Lane:
                 return await self._ask_again(lease)
             case _:
                 return False
+
+    async def _take(self, lease: Lease) -> Taken | LeftOver | Idle:
+        count = None
+        if asking.needs_count(self.adapter):
+            with suppress(StationFault, TimeoutError):
+                await self.open()
+                async with asyncio.timeout(self.adapter.claims.state_within_s):
+                    count = await asking.count_before(self.adapter)
+        return await self._store.write(
+            lambda work: lane_steps.take_next(work, self.station, lease, count)
+        )
 
     async def _send(self, first: Taken, lease: Lease) -> None:
         """Try, and try again where the table of faults says that it is safe."""
@@ -153,9 +163,7 @@ class Lane:
         """Take the job again; None when a person, a hold or another process came between."""
         if self._stop.is_set():
             return None
-        taken = await self._store.write(
-            lambda work: lane_steps.take_next(work, self.station, lease)
-        )
+        taken = await self._take(lease)
         if isinstance(taken, Taken) and taken.job.job_id != job.job_id:
             await self._try_once(taken, lease)
             return None
@@ -234,14 +242,17 @@ class Lane:
         job = await self._store.read(lambda conn: jobs.open_job(conn, self.station.id))
         if job is None:
             return True
-        if not (adapter.claims.can_be_asked and isinstance(adapter, AsksFate)):
+        if not asking.can_tell(adapter, job):
             self.view.waits_for = f"job {job.job_id} is in doubt: a person or a scan must tell"
             return False
         try:
             await self.open()
-            async with asyncio.timeout(adapter.claims.state_within_s):
-                fate = await adapter.fate(job.job_id)
+            async with asyncio.timeout(adapter.claims.state_within_s + asking.COUNT_SETTLES_S):
+                fate = await asking.ask(adapter, job, self._pause)
         except (StationFault, TimeoutError):
+            fate = None
+        if fate is None:
+            self.view.waits_for = f"asking the station what became of job {job.job_id}"
             await self._pause(ASK_AGAIN_S)
             return True
         if fate is Fate.CANNOT_TELL:

@@ -43,8 +43,13 @@ class LeftOver:
     job: JobRow
 
 
-def take_next(work: Work, station: Station, lease: Lease) -> Taken | LeftOver | Idle:
-    """Move the next job to `sending`, or say why none may go."""
+def take_next(
+    work: Work, station: Station, lease: Lease, count_before: int | None = None
+) -> Taken | LeftOver | Idle:
+    """Move the next job to `sending`, or say why none may go.
+
+    `count_before` is the station's own count of printed labels, read just before.
+    """
     fence(work, lease)
     open_one = jobs.open_job(work.conn, station.id)
     if open_one is not None:
@@ -59,7 +64,14 @@ def take_next(work: Work, station: Station, lease: Lease) -> Taken | LeftOver | 
             move(work, job, JobState.STALE, f"it waited {waited} min; the goods may have left")
             continue
         label = jobs.label_of(work.conn, job.label_sha256)
-        sending = move(work, job, JobState.SENDING, "the lane takes it", attempt=job.attempt + 1)
+        sending = move(
+            work,
+            job,
+            JobState.SENDING,
+            "the lane takes it",
+            attempt=job.attempt + 1,
+            count_before=count_before,
+        )
         if label is None or label[1] is None:
             move(work, sending, JobState.REFUSED, "the label's bytes were erased; reprint it")
             continue

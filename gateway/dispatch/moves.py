@@ -74,6 +74,7 @@ def move(
     *,
     actor: str = "gateway",
     attempt: int | None = None,
+    count_before: int | None = None,
     **facts: JsonValue,
 ) -> JobRow:
     """Make one move, with its ledger entry and its outgoing event, in the step's transaction.
@@ -86,7 +87,9 @@ def move(
             f"Job {job.job_id} is {job.state}; it can't become {to}. "
             f"From here it can become: {', '.join(MOVES[job.state]) or 'nothing any more'}."
         )
-    if not jobs.change(work.conn, job, to, work.now, attempt=attempt, note=reason):
+    if not jobs.change(
+        work.conn, job, to, work.now, attempt=attempt, count_before=count_before, note=reason
+    ):
         raise NotAllowedNow(
             f"Job {job.job_id} is no longer {job.state}: somebody was quicker. Look again."
         )

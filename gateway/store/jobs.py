@@ -34,6 +34,7 @@ class JobRow:
     state: JobState
     lane_position: int
     attempt: int
+    count_before: int | None
     label_sha256: str
     sscc: str | None
     expected_scans: tuple[str, ...]
@@ -66,6 +67,7 @@ _COLUMNS = (
     jobs.c.state,
     jobs.c.lane_position,
     jobs.c.attempt,
+    jobs.c.count_before,
     jobs.c.label_sha256,
     jobs.c.sscc,
     jobs.c.expected_scans,
@@ -231,6 +233,7 @@ def change(
     now: datetime,
     *,
     attempt: int | None = None,
+    count_before: int | None = None,
     note: str | None = None,
 ) -> bool:
     """Set the state if it is still what `job` says; whether it was."""
@@ -239,6 +242,7 @@ def change(
         values["row_position"] = None
     if attempt is not None:
         values["attempt"] = attempt
+        values["count_before"] = count_before
     if note is not None:
         values["note"] = note
     changed = conn.execute(

@@ -116,6 +116,7 @@ jobs = sa.Table(
     ),
     sa.Column("lane_position", sa.BigInteger, nullable=False),
     sa.Column("attempt", sa.Integer, nullable=False, server_default="0"),
+    sa.Column("count_before", sa.BigInteger),  # the station's own count before it was sent
     sa.Column("label_sha256", sa.Text, sa.ForeignKey("labels.sha256"), nullable=False),
     sa.Column("sscc", sa.Text, index=True),
     sa.Column("expected_scans", sa.Text, nullable=False),

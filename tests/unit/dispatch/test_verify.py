@@ -31,6 +31,7 @@ def job(
         state=state,
         lane_position=1,
         attempt=1,
+        count_before=None,
         label_sha256="0" * 64,
         sscc=None,
         expected_scans=codes or (name,),

@@ -194,6 +194,7 @@ def upgrade() -> None:
         sa.Column("state", sa.Text(), nullable=False),
         sa.Column("lane_position", sa.BigInteger(), nullable=False),
         sa.Column("attempt", sa.Integer(), server_default="0", nullable=False),
+        sa.Column("count_before", sa.BigInteger(), nullable=True),
         sa.Column("label_sha256", sa.Text(), nullable=False),
         sa.Column("sscc", sa.Text(), nullable=True),
         sa.Column("expected_scans", sa.Text(), nullable=False),

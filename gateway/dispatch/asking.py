@@ -1,0 +1,64 @@
+"""Asking a station what became of a job: by the job's id, or by its count of printed labels."""
+
+from collections.abc import Awaitable, Callable
+
+from adapters.contract import AsksFate, CountsLabels, StationAdapter
+from gateway.store.jobs import JobRow
+from schemas.station import Fate
+
+COUNT_SETTLES_S = 1.0
+"""A count is believed once it stands still this long: common practice, no source."""
+
+Pause = Callable[[float], Awaitable[None]]
+
+
+def can_tell(adapter: StationAdapter, job: JobRow) -> bool:
+    """Whether there is a way to ask this station about this job."""
+    if adapter.claims.can_be_asked and isinstance(adapter, AsksFate):
+        return True
+    return _counts(adapter) and job.count_before is not None
+
+
+def needs_count(adapter: StationAdapter) -> bool:
+    """Whether the count before a label is the only way to tell afterwards."""
+    return _counts(adapter) and not (adapter.claims.can_be_asked or adapter.claims.drops_repeats)
+
+
+async def count_before(adapter: StationAdapter) -> int:
+    """The station's count before a label is sent."""
+    assert isinstance(adapter, CountsLabels)
+    return await adapter.labels_printed()
+
+
+async def ask(adapter: StationAdapter, job: JobRow, pause: Pause) -> Fate | None:
+    """The job's fate, or nothing when it is too early to tell. Raises what the adapter raises."""
+    if adapter.claims.can_be_asked and isinstance(adapter, AsksFate):
+        return await adapter.fate(job.job_id)
+    assert isinstance(adapter, CountsLabels)
+    assert job.count_before is not None
+    return await _by_count(adapter, job.count_before, pause)
+
+
+async def _by_count(adapter: CountsLabels, before: int, pause: Pause) -> Fate | None:
+    """One more label than before is ours; none more is none, once nothing can be on its way.
+
+    A printer that is paused or out of paper may hold our label and print it later.
+    """
+    count = await adapter.labels_printed()
+    await pause(COUNT_SETTLES_S)
+    if await adapter.labels_printed() != count:
+        return None
+    match count - before:
+        case 1:
+            return Fate.PRINTED
+        case 0:
+            assert isinstance(adapter, StationAdapter)
+            condition = await adapter.state()
+            idle = condition.ready is True and not condition.labels_left
+            return Fate.UNKNOWN_JOB if idle else None
+        case _:
+            return Fate.CANNOT_TELL
+
+
+def _counts(adapter: StationAdapter) -> bool:
+    return adapter.claims.counts_labels and isinstance(adapter, CountsLabels)
