@@ -66,7 +66,9 @@ class Ceiling:
         low, high, up, volume = (x[some, None] for x in (low, high, up, volume))
         tallest = np.minimum(self.large - high, self.small - low)
         height = np.minimum(np.maximum(self.best, up), tallest)
-        room = (self.large - height) * (self.small - height) * height
+        room = self.large - height
+        room *= self.small - height
+        room *= height
         alive[some] = np.logical_or.reduce((tallest >= up) & (room >= volume), axis=1)
         return alive
 

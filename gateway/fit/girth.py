@@ -73,10 +73,11 @@ def section_half_girth(section: Section, flat: float, up: float) -> float:
 
 
 def _half_girth(laid: Sequence[Laid], seen: Sequence[Seen], *, end: bool) -> float:
-    sections = [one.block.pose.end if end else one.block.pose.side for one in laid]
-    if all(section is Section.RECTANGLE for section in sections):
-        return rectangles_half_girth(seen)
-    return half_girth(_outline(laid, end=end))
+    for one in laid:
+        pose = one.block.pose
+        if (pose.end if end else pose.side) is not Section.RECTANGLE:
+            return half_girth(_outline(laid, end=end))
+    return rectangles_half_girth(seen)
 
 
 def _outline(laid: Sequence[Laid], *, end: bool) -> Iterator[Point]:

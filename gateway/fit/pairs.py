@@ -138,7 +138,8 @@ class Pairs:
 
 def _first(worth: Floats, owner: Ints, most: int) -> Ints:
     """Positions of each owner's joins of least worth, one for each worth."""
-    order = np.lexsort((worth, owner))
+    # one key sorts faster than two: owners are farther apart than any worth
+    order = np.argsort(worth + owner * (1.0 + float(worth.max(initial=0.0))))
     worth, owner = worth[order], owner[order]
     fresh = np.ones(len(order), dtype=bool)
     fresh[1:] = (worth[1:] != worth[:-1]) | (owner[1:] != owner[:-1])

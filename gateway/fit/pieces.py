@@ -3,6 +3,7 @@
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
+from functools import lru_cache
 from math import pi
 
 from schemas.decision import Reason, ReasonCode
@@ -156,7 +157,7 @@ def kind_of(item: Item, measured: MeasuredSize | None = None) -> Kind:
     for size in sizes:
         length, width, height = size.in_mm()
         states.append((length + tolerance, width + tolerance, (height + tolerance) * give))
-    return _kind(
+    return kind_with(
         tuple(states),
         item.shape,
         item.soft_section,
@@ -167,7 +168,8 @@ def kind_of(item: Item, measured: MeasuredSize | None = None) -> Kind:
     )
 
 
-def _kind(
+@lru_cache(maxsize=16_384)
+def kind_with(
     states: tuple[State, ...],
     shape: Shape,
     soft: SoftSection,
@@ -176,6 +178,7 @@ def _kind(
     fragile: bool,
     nest_step_mm: float | None,
 ) -> Kind:
+    """The kind of a piece with these states and this handling; worked out once for each."""
     key = (
         states,
         shape.value,
@@ -196,7 +199,7 @@ def _kind(
     if nest_step_mm is not None:
         volume *= min(1.0, nest_step_mm / max(state[2] for state in states))
     return Kind(
-        poses=_undominated(poses),
+        poses=_undominated(poses) if len(states) > 1 else tuple(dict.fromkeys(poses)),
         volume_mm3=volume,
         filled_mm3=volume * _FILLED.get(shape, 1.0),
         mass_g=mass_g,

@@ -15,7 +15,7 @@ from time import perf_counter, process_time
 
 from gateway.fit import Room, decide
 from gateway.fit.front import front_of, front_of_counted
-from gateway.fit.pieces import kind_of
+from gateway.fit.pieces import kind_of, kind_with
 from schemas.decision import Decision
 from schemas.goods import Item, Size
 from schemas.order import Line, Order
@@ -88,9 +88,15 @@ def to_size() -> Site:
     )
 
 
+def forget() -> None:
+    """Empty every cache of the fit."""
+    front_of_counted.cache_clear()
+    kind_with.cache_clear()
+
+
 def timed(work: Callable[[], Decision]) -> tuple[float, Decision]:
     """Seconds and the answer, with nothing cached."""
-    front_of_counted.cache_clear()
+    forget()
     start = process_time()
     answer = work()
     return process_time() - start, answer
@@ -170,7 +176,7 @@ def against_the_library(orders: int) -> None:
         steps, ours, theirs = [], [], []
         for _ in range(orders):
             boxes = boxes_of(chance, count)
-            front_of_counted.cache_clear()
+            forget()
             start = process_time()
             front = front_of([kind_of(item) for item in items_of(boxes)]).arrangements
             mine = next(
@@ -209,7 +215,7 @@ def curve() -> None:
     ):
         boxes = boxes_of(chance, different)
         kinds = [kind_of(item) for item in items_of(boxes)] * each
-        front_of_counted.cache_clear()
+        forget()
         start = process_time()
         front = front_of(kinds).arrangements
         seconds = process_time() - start
