@@ -1,6 +1,6 @@
 """A block of dots, one bit each."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from PIL import Image
@@ -16,6 +16,7 @@ class Bitmap:
     width: int
     height: int
     data: bytes
+    _hexadecimal: str = field(default="", init=False, compare=False, repr=False)
 
     @property
     def stride(self) -> int:
@@ -24,8 +25,10 @@ class Bitmap:
 
     @property
     def hexadecimal(self) -> str:
-        """The dots in hexadecimal capitals."""
-        return self.data.hex().upper()
+        """The dots in hexadecimal capitals, kept: a sender's address is asked for every time."""
+        if not self._hexadecimal:
+            object.__setattr__(self, "_hexadecimal", self.data.hex().upper())
+        return self._hexadecimal
 
     @classmethod
     def of(cls, dots: "np.ndarray[tuple[int, int], np.dtype[np.bool_]]") -> "Bitmap":

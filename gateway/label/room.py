@@ -124,4 +124,10 @@ class Condition:
 
     def holds(self, fields: Mapping[str, str]) -> bool:
         """Whether the element is drawn."""
-        return all(fields.get(f) for f in self.full) and not any(fields.get(f) for f in self.empty)
+        for name in self.full:  # plain loops: this is asked for every element of every label
+            if not fields.get(name):
+                return False
+        for name in self.empty:
+            if fields.get(name):
+                return False
+        return True

@@ -4,7 +4,7 @@ from pathlib import Path
 
 import pytest
 import typer
-from conftest import ORDER
+from rigs.label_demo import ORDER
 from typer.testing import CliRunner
 
 from gateway.commands.label import label

@@ -1,7 +1,7 @@
 """What a label says of orders, parcels and items."""
 
 import pytest
-from conftest import CODE, ITEM, ORDER, PARCEL, SENDER, WARNING
+from rigs.label_demo import CODE, ITEM, ORDER, PARCEL, SENDER, WARNING
 
 from gateway.label import DataRefused, item_fields, order_fields, parcel_fields, warning_type_pt
 

@@ -3,9 +3,9 @@
 import unicodedata
 
 import pytest
-from conftest import fields_for, printer_for
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from rigs.label_demo import fields_for, printer_for
 
 from gateway.label import TextRefused, builtin_template, fonts, load_template, make
 

@@ -3,9 +3,9 @@
 import re
 
 import pytest
-from conftest import printer_for
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from rigs.label_demo import printer_for
 from rigs.label_streams import epl_commands, zpl_commands, zpl_field_data
 
 from gateway.label import LabelError, MadeLabel, load_template, make

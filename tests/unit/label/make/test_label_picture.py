@@ -8,8 +8,8 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from conftest import fields_for, printer_for
 from PIL import Image
+from rigs.label_demo import fields_for, printer_for
 from rigs.zpl import dots
 
 from gateway.label import builtin_template, picture

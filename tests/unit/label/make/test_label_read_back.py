@@ -4,10 +4,10 @@ import io
 
 import numpy as np
 import pytest
-from conftest import fields_for, printer_for
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from PIL import Image
+from rigs.label_demo import fields_for, printer_for
 from rigs.zpl import dots
 
 from gateway.label import builtin_names, builtin_template, load_template, make, picture

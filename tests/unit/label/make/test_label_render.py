@@ -4,10 +4,10 @@ import io
 
 import numpy as np
 import pytest
-from conftest import CODE, ORDER, fields_for, printer_for
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from PIL import Image
+from rigs.label_demo import CODE, ORDER, fields_for, printer_for
 from rigs.label_streams import draw_epl
 from rigs.zpl import ZplRenderer, dots, read_symbols
 

@@ -4,8 +4,8 @@ import io
 from typing import Any
 
 import pytest
-from conftest import LABEL_SIZES, fields_for, printer_for
 from PIL import Image
+from rigs.label_demo import LABEL_SIZES, fields_for, printer_for
 from rigs.zpl import dots, read_symbols
 
 from gateway.label import (
