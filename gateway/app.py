@@ -15,6 +15,9 @@ from adapters import registry
 from adapters.contract import LineSettings, StationAdapter
 from adapters.errors import Misconfigured
 from gateway import fit_route, problems
+from gateway.cases import http as cases_http
+from gateway.cases import opening
+from gateway.cases.desk import CaseDesk
 from gateway.clock import Clock, SystemClock
 from gateway.desk import Desk
 from gateway.dispatch import http as stations_http
@@ -88,6 +91,7 @@ def build(
     run_id = secrets.token_hex(6)
     metrics = Metrics()
     store = Store(site.store.url, clock)
+    store.follow(opening.follow)
     room = Room.of(site)
     wms = WmsClient(site.wms, environment) if site.wms else None
     serials = Serials(store)
@@ -110,9 +114,7 @@ def build(
         metrics,
         Signals(run_id, intake, store).take,
     )
-    desk = Desk(
-        site=site, store=store, clock=clock, packer=packer, labeller=labeller, serials=serials
-    )
+    desk = Desk(site=site, store=store, packer=packer, labeller=labeller, serials=serials)
     return Gateway(site, store, dispatcher, intake, desk, metrics, room, wms)
 
 
@@ -146,6 +148,7 @@ def create_app(gateway: Gateway) -> FastAPI:
     )
     app.include_router(stations_http.acting(gateway.desk))
     app.include_router(orders_http.routes(gateway.store))
+    app.include_router(cases_http.routes(CaseDesk(gateway.store)))
     app.include_router(
         fit_route.fit_router(
             gateway.room,

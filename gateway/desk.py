@@ -2,14 +2,14 @@
 
 from sqlalchemy.engine import Connection
 
-from gateway.clock import Clock
 from gateway.dispatch import holds
 from gateway.dispatch.moves import move
 from gateway.dispatch.row import enter
 from gateway.dispatch.supply import count_down, now_at
 from gateway.errors import NotAllowedNow, NotFound
 from gateway.intake.labelling import Labeller, NoLabel, ReadyLabel
-from gateway.intake.pack import Packer, queue_job, queue_parcels, store_order
+from gateway.intake.pack import Packer
+from gateway.intake.queueing import queue_job, queue_parcels, store_order
 from gateway.intake.serials import Serials
 from gateway.store import jobs, orders
 from gateway.store.jobs import JobRow
@@ -33,14 +33,12 @@ class Desk:
         *,
         site: Site,
         store: Store,
-        clock: Clock,
         packer: Packer,
         labeller: Labeller,
         serials: Serials,
     ) -> None:
         self._stations = {station.id: station for station in site.station}
         self._store = store
-        self._clock = clock
         self._packer = packer
         self._labeller = labeller
         self._serials = serials
@@ -160,7 +158,7 @@ class Desk:
         order = await self._store.read(lambda conn: _order(conn, order_id))
         station = await self._store.read(lambda conn: now_at(conn, target))
         packed = await self._packer.prepare(
-            order, station, order.scan_code or order_id, None, today=self._clock.now().date()
+            order, station, order.scan_code or order_id, None, today=self._packer.today()
         )
         if packed.decision.outcome is Outcome.MANUAL:
             why = " ".join(reason.text for reason in packed.decision.reasons)

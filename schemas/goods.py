@@ -110,7 +110,7 @@ class Item(Record):
 
 
 class MeasuredSize(Record):
-    """What a dimension scanner saw: the size of the goods as they lie, and their mass if weighed."""
+    """What a dimension scanner saw: the size of the goods as they lie, and mass if weighed."""
 
     size: Size
     mass_g: Grams | None = None

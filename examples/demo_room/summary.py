@@ -7,8 +7,8 @@ from statistics import median, quantiles
 from people import Tally
 from rich.console import Console
 from rich.table import Table
-from stage import Room
 from sqlalchemy.engine import Connection
+from stage import Room
 
 from gateway.ledger.chain import ChainReport, verify
 from gateway.ledger.entries import page, stored_rows

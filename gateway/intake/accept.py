@@ -13,6 +13,7 @@ from gateway.errors import ChangedRepeat, Invalid, UnknownStation
 from gateway.intake.envelope import Incoming
 from gateway.intake.measure import remember
 from gateway.intake.pack import Packer, Scan, not_found
+from gateway.intake.redecide import redecide
 from gateway.metrics import Metrics
 from gateway.store import orders
 from gateway.store.store import Store
@@ -65,6 +66,10 @@ class Intake:
                 return found
             doing = found
             accepted = await self._store.write(lambda work: self._durable(work, incoming, doing))
+            if isinstance(incoming.data, SupplyChanged) and not accepted.repeated:
+                station = self._station(incoming.data.station)
+                today = self._packer.today()
+                await redecide(self._store, self._packer, station, today=today, actor=actor)
             self._count(incoming, accepted)
             return accepted
 

@@ -1,13 +1,11 @@
 """An order was scanned: get it, decide its bags, make its labels, queue its jobs."""
 
 import asyncio
-import secrets
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import date
 
 import structlog
-from pydantic import JsonValue
 from sqlalchemy.engine import Connection
 
 from gateway.clock import Clock
@@ -15,18 +13,17 @@ from gateway.dispatch.supply import now_at
 from gateway.errors import Invalid, LaneFull
 from gateway.fit import Room, decide
 from gateway.intake.envelope import Incoming
-from gateway.intake.labelling import Labeller, NoLabel, ReadyLabel, lines_json, order_digest
+from gateway.intake.labelling import Labeller, NoLabel, ReadyLabel, order_digest
 from gateway.intake.measure import recall
+from gateway.intake.queueing import Packed, queue_parcels, store_order, to_manual
 from gateway.intake.serials import Serials
 from gateway.intake.wms import OrderNotFound, WmsClient
 from gateway.metrics import Metrics
-from gateway.store import jobs, orders
-from gateway.store.jobs import JobRow, NewJob
-from gateway.store.orders import OrderRow, ParcelRow
+from gateway.store import jobs
+from gateway.store.jobs import JobRow
 from gateway.store.store import Store
 from gateway.store.tables import LIVE_STATES
 from gateway.store.work import Work
-from schemas.base import Record
 from schemas.decision import Decision, Outcome, Reason
 from schemas.events import Accepted, AcceptedOutcome, Outgoing, OutgoingType
 from schemas.goods import MeasuredSize
@@ -61,18 +58,6 @@ class Now:
     lane_length: int
     measured: MeasuredSize | None
     known_jobs: tuple[JobRow, ...]
-
-
-@dataclass(frozen=True, slots=True)
-class Packed:
-    """An order with everything that its jobs need."""
-
-    order: Order
-    content: bytes
-    content_sha256: str
-    scan_code: str
-    decision: Decision
-    labels: tuple[ReadyLabel, ...]
 
 
 class Packer:
@@ -131,10 +116,14 @@ class Packer:
             now.station,
             scan.code,
             scan.measured or now.measured,
-            today=self._clock.now().date(),
+            today=self.today(),
         )
         self._metrics.order(packed.decision.outcome.value)
         return lambda work: _commit(work, incoming, scan, packed)
+
+    def today(self) -> date:
+        """The day whose dated rules count."""
+        return self._clock.now().date()
 
     async def prepare(
         self,
@@ -159,7 +148,7 @@ class Packer:
             try:
                 labels = self._labeller.labels(order, decision, station, serials, reprint=reprint)
             except NoLabel as refused:
-                decision = _to_manual(decision, refused.reason)
+                decision = _refused(decision, refused.reason)
         content, digest = order_digest(order)
         return Packed(order, content, digest, code, decision, tuple(labels))
 
@@ -182,134 +171,12 @@ def _commit(work: Work, incoming: Incoming, scan: Scan, packed: Packed) -> Accep
         raise _lane_full(station, length)
     store_order(work, packed, station.id, incoming.event.id, scan.actor)
     if packed.decision.outcome is Outcome.MANUAL:
-        return _manual(work, incoming, scan, packed)
+        why = to_manual(work, packed, station.id, incoming.event.id, scan.actor)
+        text = f"To manual packing. {why}"
+        return _accepted(incoming, AcceptedOutcome.MANUAL, text, order)
     parcel_ids = queue_parcels(work, packed, station.id)
     text = f"Order {order.order_id}: {len(parcel_ids)} parcel(s) queued at {station.id}."
     return _accepted(incoming, AcceptedOutcome.QUEUED, text, order, parcel_ids)
-
-
-def store_order(work: Work, packed: Packed, station: str, event_id: str | None, actor: str) -> None:
-    """Keep the order and its decision, with their ledger entries."""
-    order, decision = packed.order, packed.decision
-    orders.put(
-        work.conn,
-        OrderRow(
-            order_id=order.order_id,
-            scan_code=packed.scan_code,
-            received=work.now,
-            changed=work.now,
-            station=station,
-            outcome=decision.outcome,
-            content_sha256=packed.content_sha256,
-            content=packed.content,
-            decision=decision,
-        ),
-    )
-    work.record(
-        EntryKind.ORDER_RECEIVED,
-        actor=actor,
-        order_id=order.order_id,
-        station=station,
-        event_id=event_id,
-        content_sha256=packed.content_sha256,
-        lines=len(order.lines),
-        pieces=sum(line.quantity for line in order.lines),
-    )
-    for dispute in decision.disputed:
-        facts = dispute.model_dump(mode="json")
-        work.record(EntryKind.SIZE_DISPUTED, order_id=order.order_id, station=station, **facts)
-        work.publish(
-            OutgoingType.SIZE_DISPUTED,
-            Outgoing(order_id=order.order_id, station=station, facts=facts),
-        )
-
-
-def queue_parcels(work: Work, packed: Packed, station: str) -> list[str]:
-    """Put each parcel of a decided order at the end of the lane."""
-    order, decision = packed.order, packed.decision
-    work.record(
-        EntryKind.ORDER_DECIDED,
-        order_id=order.order_id,
-        station=station,
-        parcels=len(decision.parcels),
-        lower_bound_film_area_mm2=decision.lower_bound_film_area_mm2,
-        turned_down=_plain(decision.turned_down),
-        warnings=list(decision.warnings),
-    )
-    work.publish(
-        OutgoingType.ORDER_DECIDED,
-        Outgoing(
-            order_id=order.order_id, station=station, facts={"parcels": len(decision.parcels)}
-        ),
-    )
-    ids: list[str] = []
-    for number, (parcel, label) in enumerate(
-        zip(decision.parcels, packed.labels, strict=True), start=1
-    ):
-        parcel_id = f"p-{secrets.token_hex(8)}"
-        ids.append(parcel_id)
-        orders.put_parcel(
-            work.conn,
-            ParcelRow(parcel_id, order.order_id, number, len(decision.parcels), parcel, work.now),
-        )
-        queue_job(work, order, parcel_id, station, label)
-    return ids
-
-
-def queue_job(
-    work: Work,
-    order: Order,
-    parcel_id: str,
-    station: str,
-    label: ReadyLabel,
-    *,
-    reprint_of: str | None = None,
-    reason: str = "",
-    actor: str = "gateway",
-) -> str:
-    """Queue one job with its label; returns the job's id."""
-    job_id = f"j-{secrets.token_hex(8)}"
-    orders.put_label(work.conn, label.sha256, label.language, label.content, work.now)
-    jobs.insert(
-        work.conn,
-        NewJob(
-            job_id=job_id,
-            order_id=order.order_id,
-            parcel_id=parcel_id,
-            station=station,
-            label_sha256=label.sha256,
-            sscc=label.sscc,
-            expected_scans=label.expected_scans,
-            reprint_of=reprint_of,
-        ),
-        work.next_number("lane"),
-        work.now,
-    )
-    parcel = jobs.parcel_of(work.conn, parcel_id)
-    work.record(
-        EntryKind.JOB_CREATED,
-        actor=actor,
-        order_id=order.order_id,
-        parcel_id=parcel_id,
-        job_id=job_id,
-        station=station,
-        sscc=label.sscc,
-        label_sha256=label.sha256,
-        language=label.language,
-        supplied=label.supplied,
-        expected_scans=list(label.expected_scans),
-        bag=parcel.bag.model_dump(mode="json"),
-        needed_width_mm=parcel.needed_width_mm,
-        needed_length_mm=parcel.needed_length_mm,
-        film_area_mm2=parcel.film_area_mm2,
-        film_mass_g=parcel.film_mass_g,
-        binding=parcel.binding,
-        lines=lines_json(order, parcel),
-        reprint_of=reprint_of,
-        reason=reason,
-    )
-    work.wake(station)
-    return job_id
 
 
 def _accepted(
@@ -329,25 +196,6 @@ def _accepted(
         parcel_ids=tuple(parcel_ids),
         status_url=f"/v1/orders/{order.order_id}" if order else None,
     )
-
-
-def _manual(work: Work, incoming: Incoming, scan: Scan, packed: Packed) -> Accepted:
-    decision = packed.decision
-    why = " ".join(reason.text for reason in decision.reasons) or "No reason was given."
-    work.record(
-        EntryKind.ORDER_MANUAL,
-        actor=scan.actor,
-        order_id=packed.order.order_id,
-        station=scan.station.id,
-        event_id=incoming.event.id,
-        reasons=_plain(decision.reasons),
-        turned_down=_plain(decision.turned_down),
-    )
-    work.publish(
-        OutgoingType.MANUAL_REQUIRED,
-        Outgoing(order_id=packed.order.order_id, station=scan.station.id, text=why[:500]),
-    )
-    return _accepted(incoming, AcceptedOutcome.MANUAL, f"To manual packing. {why}", packed.order)
 
 
 def not_found(work: Work, incoming: Incoming, scan: Scan) -> Accepted:
@@ -379,11 +227,7 @@ def _already(
     return _accepted(incoming, AcceptedOutcome.ALREADY_PACKED, text, order, parcel_ids)
 
 
-def _plain(records: Sequence[Record]) -> list[JsonValue]:
-    return [record.model_dump(mode="json", exclude_none=True) for record in records]
-
-
-def _to_manual(decision: Decision, reason: Reason) -> Decision:
+def _refused(decision: Decision, reason: Reason) -> Decision:
     return decision.model_copy(
         update={
             "outcome": Outcome.MANUAL,
