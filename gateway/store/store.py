@@ -3,7 +3,7 @@
 import asyncio
 import queue
 import threading
-from collections.abc import Callable
+from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from datetime import datetime
@@ -13,7 +13,7 @@ from sqlalchemy.engine import Connection, Engine
 from sqlalchemy.exc import DBAPIError, OperationalError
 
 from gateway.clock import Clock
-from gateway.errors import Unavailable
+from gateway.errors import NotStored
 from gateway.store import postgres, sqlite
 from gateway.store.migrate import upgrade
 from gateway.store.work import LedgerTail, Work
@@ -21,6 +21,8 @@ from gateway.store.work import LedgerTail, Work
 T = TypeVar("T")
 LARGEST_GROUP = 256
 WakeLanes = Callable[[frozenset[str]], None]
+Follow = Callable[[Work, Sequence[Mapping[str, object]]], None]
+"""Given the entries that a step recorded, in the same transaction."""
 
 
 @dataclass(slots=True)
@@ -49,6 +51,7 @@ class Store:
         self._thread: threading.Thread | None = None
         self._pool = ThreadPoolExecutor(max_workers=4, thread_name_prefix="store-read")
         self._wake: list[WakeLanes] = []
+        self._follow: list[Follow] = []
 
     @property
     def shared(self) -> bool:
@@ -71,8 +74,14 @@ class Store:
         """Call `wake` with the stations concerned after a commit. Called from any thread."""
         self._wake.append(wake)
 
+    def follow(self, rule: Follow) -> None:
+        """Let `rule` see the entries of every step before it commits; it may add to the step."""
+        self._follow.append(rule)
+
     async def write(self, run: Callable[[Work], T]) -> T:
         """Run one step in the writing transaction; returns once it is durable."""
+        if self._thread is None:
+            raise NotStored("the store is closed", retry_after_s=1)
         loop = asyncio.get_running_loop()
         step: _Step[T] = _Step(run, loop, loop.create_future())
         self._steps.put(step)
@@ -125,12 +134,12 @@ class Store:
                 self._dialect.take_turn(conn)
                 work = Work(conn, self._clock.now(), LedgerTail.read(conn))
                 for step in group:
-                    _run_alone(step, work, self._clock)
+                    _run_alone(step, work, self._clock, self._follow)
                 work.flush()
                 woken = work.woken
                 self._dialect.announce(conn, woken)
         except (DBAPIError, OSError) as failure:
-            undone = Unavailable(
+            undone = NotStored(
                 f"the store did not take it: {type(failure).__name__}", retry_after_s=1
             )
             undone.__cause__ = failure
@@ -145,7 +154,7 @@ class Store:
                 wake(frozenset(woken))
 
 
-def _run_alone(step: _Step[Any], work: Work, clock: Clock) -> None:
+def _run_alone(step: _Step[Any], work: Work, clock: Clock, follow: Sequence[Follow]) -> None:
     """Run a step so that its failure undoes nothing but itself."""
     tail_size, tail_hash = work.tail.size, work.tail.last_hash
     entries, outgoing = len(work.entries), len(work.outgoing)
@@ -153,6 +162,8 @@ def _run_alone(step: _Step[Any], work: Work, clock: Clock) -> None:
     savepoint = work.conn.begin_nested()
     try:
         step.result = step.run(work)
+        for rule in follow:
+            rule(work, work.entries[entries:])
         savepoint.commit()
     except OperationalError:
         raise

@@ -279,3 +279,58 @@ outbox = sa.Table(
     sa.Column("data", sa.Text, nullable=False),
     sa.Column("created", InstantText, nullable=False),
 )
+
+cases = sa.Table(
+    "cases",
+    metadata,
+    sa.Column("case_id", sa.Text, primary_key=True),
+    sa.Column("kind", sa.Text, nullable=False),
+    sa.Column(
+        "state",
+        sa.Text,
+        sa.CheckConstraint("state IN ('open', 'explained', 'closed')", name="state"),
+        nullable=False,
+    ),
+    # what the case is about within its kind: at most one that isn't closed for each
+    sa.Column("subject", sa.Text, nullable=False),
+    sa.Column("opened", InstantText, nullable=False),
+    sa.Column("changed", InstantText, nullable=False),
+    sa.Column("closed", InstantText),
+    sa.Column("station", sa.Text),
+    sa.Column("order_id", sa.Text),
+    sa.Column("job_id", sa.Text),
+    sa.Column("code", sa.Text),
+    sa.Column("text", sa.Text, nullable=False),
+    sa.Column("note", sa.Text, nullable=False, server_default=""),
+    sa.Column("person", sa.Text, nullable=False, server_default=""),
+    sa.Index("ix_cases_opened", "opened"),
+    sa.Index("ix_cases_order", "order_id"),
+    sa.Index(
+        "ux_cases_one_open",
+        "kind",
+        "subject",
+        unique=True,
+        sqlite_where=sa.text("state <> 'closed'"),
+        postgresql_where=sa.text("state <> 'closed'"),
+    ),
+    sa.Index(
+        "ix_cases_not_closed",
+        "station",
+        sqlite_where=sa.text("state <> 'closed'"),
+        postgresql_where=sa.text("state <> 'closed'"),
+    ),
+)
+
+case_entries = sa.Table(
+    "case_entries",
+    metadata,
+    sa.Column("case_id", sa.Text, sa.ForeignKey("cases.case_id"), primary_key=True),
+    sa.Column("seq", sa.BigInteger, primary_key=True),
+)
+
+order_articles = sa.Table(
+    "order_articles",
+    metadata,
+    sa.Column("sku", sa.Text, primary_key=True),
+    sa.Column("order_id", sa.Text, primary_key=True),
+)

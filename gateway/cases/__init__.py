@@ -1,0 +1,1 @@
+"""Mislabel cases: opened with the entry that shows them, explained and closed by people."""
