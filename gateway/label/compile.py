@@ -86,7 +86,7 @@ class Compiled:
         out: list[Placed] = []
         scans: list[str] = []
         _place(self.steps, fields, out, scans)
-        return out, tuple(scans)
+        return out, tuple(dict.fromkeys(scans))
 
 
 def _place(

@@ -25,7 +25,6 @@ _SHIPPED = {True: "DejaVuSansCondensed-Bold.ttf", False: "DejaVuSansCondensed.tt
 _HOST_FOLDERS = (
     Path("/usr/share/fonts"),
     Path("/usr/local/share/fonts"),
-    Path.home() / ".local/share/fonts",
     Path("/Library/Fonts"),
     Path("C:/Windows/Fonts"),
 )
@@ -173,10 +172,19 @@ def _source_for(character: str, bold: bool) -> _Source:
     if unicodedata.category(character) in _NO_LETTERS:
         raise TextRefused(f"U+{code:04X} is no character that can be printed")
     for source in (_shipped(bold), _shipped(not bold), *_host_fonts()):
-        if code in _covers(source):
+        if code in _covers(source) and _shows(source, character):
             return source
     name = unicodedata.name(character, f"U+{code:04X}")
     raise TextRefused(f"no font on this host draws {character!r} ({name}): install one that has it")
+
+
+def _shows(source: _Source, character: str) -> bool:
+    """Whether the font has dots for it: coloured fonts list letters that they can't draw plain."""
+    try:
+        mask, _ = _shaping(source, 24).getmask2(character, mode="1", anchor="ls")
+    except OSError:
+        return False
+    return mask.getbbox() is not None
 
 
 def tidy(text: str) -> str:

@@ -3,7 +3,7 @@
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
-from gateway.label import fonts, gs1, sizing
+from gateway.label import fonts, gs1, s10, sizing
 from gateway.label.errors import DataRefused, LabelError, SymbolTooLarge
 from gateway.label.placed import Code, Dots, Placed
 from gateway.label.room import Condition, Filling, Origin, Room
@@ -77,6 +77,8 @@ class SymbolStep:
             readable = " ".join([f"({ai}) {value}" for ai, value in pairs])
         else:
             data = readable = self.data.fill(fields)
+            if element.check == "s10":
+                s10.check(data)
         if not data:
             raise LabelError(f"{kind.value}: there is nothing to encode")
         size = 0

@@ -131,6 +131,8 @@ class SymbolElement(_Element):
     """GS1 application identifiers and values, for the GS1 kinds and for `link`."""
     link: str | None = None
     """Base of a GS1 Digital Link that is made of `elements`."""
+    check: Literal["s10"] | None = None
+    """Prove the data before it is encoded: `s10` for postal item identifiers."""
     use: Use = Use.INTERNAL
     module_mm: Positive | None = None
     """Left out: the widest that fits and that the use allows."""

@@ -172,4 +172,4 @@ def test_hostile_strings_in_a_symbol_stay_data(data: str, language: str) -> None
     """Each hostile string is either in the symbol, unchanged, or the label is refused."""
     label = made("x", data, printer(language))
     assert label is not None
-    assert (data, data) == label.expected_scans
+    assert (data,) == label.expected_scans

@@ -5,10 +5,11 @@ from typing import Any
 
 import pytest
 from PIL import Image
-from rigs.label_demo import LABEL_SIZES, fields_for, printer_for
+from rigs.label_demo import CODE, LABEL_SIZES, fields_for, printer_for
 from rigs.zpl import dots, read_symbols
 
 from gateway.label import (
+    DataRefused,
     LabelError,
     SymbolTooLarge,
     TemplateFault,
@@ -252,3 +253,21 @@ def test_digital_link_goes_into_an_ordinary_qr() -> None:
         found.identifier,
         found.data,
     )
+
+
+def test_postal_identifier_is_proved_before_it_is_encoded() -> None:
+    """`check = "s10"` lets RR473124829GB through and refuses a wrong check digit."""
+    body = (
+        "[[symbol]]\nat_mm = [1, 1]\nbox_mm = [58, 15]\nkind = 'code128'\ndata = '{id}'\n"
+        "check = 's10'\n"
+    )
+    assert drawn(body, {"id": "RR473124829GB"}).any()
+    with pytest.raises(DataRefused, match="check digit should be 9"):
+        drawn(body, {"id": "RR473124820GB"})
+
+
+def test_order_number_outside_gs1_leaves_one_code_twice() -> None:
+    """An order number that AI 400 can't carry leaves the SSCC alone in both symbols: one scan."""
+    fields = {**fields_for("parcel-4x6"), "order_id": "no gs1 here", "order_gs1": ""}
+    made = make(builtin_template("parcel-4x6"), fields, printer_for("parcel-4x6", 8.0))
+    assert (f"00{CODE}",) == made.expected_scans
