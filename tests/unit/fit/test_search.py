@@ -1,0 +1,107 @@
+"""The search for layouts: against a solver for few pieces, by its own bound for many."""
+
+from random import Random
+
+import numpy as np
+import pytest
+
+from gateway.fit import Room, decide
+from gateway.fit.front import front_of, front_of_counted
+from gateway.fit.pairs import undominated
+from gateway.fit.pieces import kind_of
+from schemas.decision import Outcome
+from tests.bench.fit.oracle import least_bounding_area
+from tests.unit.fit.checker import faults
+from tests.unit.fit.given import a_bag_site, box, order
+
+ROOMY = a_bag_site(
+    {
+        "form": "sealed_film",
+        "min_width_mm": 1,
+        "max_width_mm": 4000,
+        "min_length_mm": 1,
+        "max_length_mm": 8000,
+    }
+)
+
+
+@pytest.mark.parametrize("count", [2, 3, 4, 5])
+def test_film_is_not_above_the_proven_bounding_box_optimum(count: int) -> None:
+    """Within 3 % of what CP-SAT proves for whole boxes, and mostly below it by the hull.
+
+    Source: the optimum of an exact solver (CP-SAT of ortools), which knows nothing of this search.
+    """
+    chance = Random(count)
+    for _ in range(3):
+        boxes = [
+            (chance.randint(60, 300), chance.randint(40, 200), chance.randint(10, 90))
+            for _ in range(count)
+        ]
+        optimum, proved = least_bounding_area(boxes)
+        assert proved
+        front = front_of([kind_of(box(*sides)) for sides in boxes]).arrangements
+        assert min(one.width * one.length for one in front) <= 1.03 * optimum
+
+
+@pytest.mark.parametrize(("different", "each"), [(7, 1), (15, 1), (4, 6), (60, 1), (2, 40)])
+def test_many_pieces_get_a_valid_layout_with_a_bound(different: int, each: int) -> None:
+    """Beyond six pieces the search is bounded, and its answer still holds."""
+    chance = Random(different)
+    lines = [
+        (
+            box(
+                chance.randint(20, 120),
+                chance.randint(20, 90),
+                chance.randint(5, 60),
+                handling={"fragile": chance.random() < 0.2},
+            ),
+            each,
+        )
+        for _ in range(different)
+    ]
+    asked = order(*lines)
+    decision = decide(asked, Room.of(ROOMY), ROOMY.station)
+    assert [] == faults(decision, asked, ROOMY)
+    assert (Outcome.PACKED, 1) == (decision.outcome, len(decision.parcels))
+    film = decision.parcels[0].film_area_mm2
+    assert 0.4 * film < decision.lower_bound_film_area_mm2 <= film
+
+
+def test_mixed_shapes_in_a_large_order_get_a_valid_layout() -> None:
+    """Rolls, soft goods and documents are merged as boxes are."""
+    chance = Random(7)
+    lines = []
+    for number in range(12):
+        shape = ("box", "cylinder", "soft", "flat")[number % 4]
+        height = chance.randint(10, 50)
+        width = height if shape == "cylinder" else chance.randint(40, 120)
+        lines.append(box(chance.randint(60, 200), width, height, shape=shape))
+    asked = order(*lines)
+    assert [] == faults(decide(asked, Room.of(ROOMY), ROOMY.station), asked, ROOMY)
+
+
+def test_same_order_gets_the_same_answer() -> None:
+    """No chance is used anywhere."""
+    asked = order(*(box(50 + 3 * n, 40 + 2 * n, 10 + n) for n in range(9)))
+    answers = []
+    for _ in range(2):
+        front_of_counted.cache_clear()
+        answers.append(decide(asked, Room.of(ROOMY), ROOMY.station))
+    assert answers[0] == answers[1]
+
+
+def test_fronts_fall_strictly() -> None:
+    """A wider arrangement is always a shorter one, or it would be of no use."""
+    front = front_of([kind_of(box(150, 90, 40)), kind_of(box(120, 80, 30))]).arrangements
+    widths = [one.width for one in front]
+    lengths = [one.length for one in front]
+    assert sorted(set(widths)) == widths
+    assert sorted(set(lengths), reverse=True) == lengths
+
+
+def test_undominated_keeps_one_of_equals_and_none_that_is_covered() -> None:
+    """The least rows remain, each once."""
+    rows = np.array([[1, 2, 3], [1, 2, 3], [2, 2, 3], [0, 9, 9], [1, 1, 4]], dtype=float)
+    kept = undominated(rows[:, 0], rows[:, 1], rows[:, 2])
+    assert {(1, 2, 3), (0, 9, 9), (1, 1, 4)} == {tuple(row) for row in rows[kept].tolist()}
+    assert 3 == len(kept)
