@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
+from PIL import Image
 
 from gateway.label import fonts
 from gateway.label.bitmap import Bitmap
@@ -54,7 +55,9 @@ def lines(mark: TextMark, most: int) -> list[Line]:
 def _top(mark: TextMark, down: int, most: int) -> int:
     """Top of a line's dots, so that its baseline lies where the printer's does."""
     baseline = 0 if mark.from_baseline else round(mark.height * _BASELINE)
-    return down + baseline - fonts.letters(_size(mark, most), not mark.fixed_pitch).ascent
+    size = _size(mark, most)
+    ascent = fonts.letters(min(size, _LARGEST), not mark.fixed_pitch).ascent
+    return down + baseline - (ascent if size <= _LARGEST else ascent * size // _LARGEST)
 
 
 def wrapped(mark: TextMark, block: Block) -> list[str]:
@@ -107,17 +110,35 @@ def _run(mark: TextMark, text: str, most: int) -> Bitmap:
     text = text[: int(most / max(per_letter, 1)) + 2]
     text = "".join([char if char.isprintable() else " " for char in text])
     size = _size(mark, most)
-    across = max(min(_width(mark, text), most), 1)
     if not text.strip():
         return Bitmap(1, 1, b"\0")
+    image = drawn(text, min(size, _LARGEST), bold=not mark.fixed_pitch)
+    across = max(min(_width(mark, text), most), 1)
+    height = image.height if size <= _LARGEST else image.height * size // _LARGEST
+    if image.size != (across, height):
+        image = image.resize((across, height))
+    return Bitmap(across, height, image.tobytes())
+
+
+_LARGEST = 200
+"""Letters beyond this size are drawn smaller and enlarged: a hostile size must not cost memory."""
+
+
+def drawn(text: str, size: int, *, bold: bool) -> Image.Image:
+    """One line as a mask. Letters are not kept: sizes and texts of strangers have no end."""
+    text = fonts.tidy(text)
     try:
-        line = fonts.draw(fonts.tidy(text), size, bold=not mark.fixed_pitch)
+        if not fonts.is_plain(text, bold):
+            return fonts.draw(text, size, bold).image()
+        own = fonts.letters(size, bold)
+        mask, (left, top) = own.font.getmask2(text, mode="1", anchor="ls")
+        canvas = Image.new("1", (max(left, 0) + max(mask.size[0], 1), own.height))
+        if mask.size[0] and mask.size[1]:
+            ink = Image.frombytes("L", mask.size, bytes(mask)).convert("1")
+            canvas.paste(1, (max(left, 0), own.ascent + top), ink)
     except (TextRefused, RuntimeError):  # the shaping library gives up on some sequences
-        line = _boxes(len(text), size)
-    if line.width == across:
-        return line
-    image = line.image().resize((across, line.height))
-    return Bitmap(across, line.height, image.tobytes())
+        return _boxes(len(text), size).image()
+    return canvas
 
 
 def _size(mark: TextMark, most: int) -> int:

@@ -8,10 +8,9 @@ import io
 import numpy as np
 from PIL import Image, ImageChops, ImageDraw
 
-from gateway.label import fonts
 from gateway.label.bitmap import Bitmap
 from gateway.label.canvas import Canvas, Ink
-from gateway.label.draw_text import lines
+from gateway.label.draw_text import drawn, lines
 from gateway.label.errors import DataRefused
 from gateway.label.inspect import read_stream
 from gateway.label.inspect_size import shown_size
@@ -152,11 +151,15 @@ def _caption(canvas: Canvas, mark: SymbolMark) -> None:
     symbol, box = mark.symbol, mark.box
     size = max(12, min(9 * symbol.module, 40))
     shown = "".join(char if char.isprintable() else " " for char in mark.caption)[:80]
-    line = fonts.draw(fonts.tidy(shown), size, bold=False)
+    line = _bitmap(drawn(shown, size, bold=False))
     start = (symbol.width - line.width) // 2
     away = -size - symbol.module if mark.caption_above else symbol.height + symbol.module
     x, y = _turned(start, away, line.width, line.height, mark.rotation, symbol.width, symbol.height)
     canvas.bitmap(box.x + x, box.y + y, line, turn=mark.rotation)
+
+
+def _bitmap(mask: Image.Image) -> Bitmap:
+    return Bitmap(mask.width, mask.height, mask.tobytes())
 
 
 def _turned(
@@ -283,7 +286,7 @@ def _with_band(image: Image.Image, lacking: tuple[str, ...], dots_per_mm: float)
     for x in range(0, width, 12):
         canvas.rectangle(x, image.height + size // 4, 6, 2)
     for number, text in enumerate(said):
-        plain = "".join(char if " " <= char < "\x7f" else "?" for char in text)
-        line = fonts.draw(plain[: width * 2 // size], size, bold=number == 0)
+        plain = "".join(char if char.isprintable() else " " for char in text)
+        line = _bitmap(drawn(plain[: width * 2 // size], size, bold=number == 0))
         canvas.bitmap(size // 2, image.height + size // 2 + number * size, line)
     return canvas.image()
