@@ -4,8 +4,8 @@ from sqlalchemy.engine import Connection
 
 from gateway.dispatch import holds
 from gateway.dispatch.moves import move
-from gateway.dispatch.row import enter
-from gateway.dispatch.supply import count_down, now_at
+from gateway.dispatch.outcome import bag_came_out, settled
+from gateway.dispatch.supply import now_at
 from gateway.errors import NotAllowedNow, NotFound
 from gateway.intake.labelling import Labeller, NoLabel, ReadyLabel
 from gateway.intake.pack import Packer
@@ -53,7 +53,7 @@ class Desk:
         self._station(station)
 
         def step(work: Work) -> None:
-            if not holds.open_hold(work, station, "by_hand", f"{by}: {reason}"):
+            if not holds.open_hold(work, station, "by_hand", f"{by}: {reason}", actor=by):
                 raise NotAllowedNow(f"Station {station} is held already.")
 
         await self._store.write(step)
@@ -74,21 +74,10 @@ class Desk:
         moved = move(work, job, to, f"{by}: {reason}", actor=by)
         if job.state is not JobState.IN_DOUBT:
             return
-        work.record(
-            EntryKind.DOUBT_SETTLED,
-            actor=by,
-            order_id=job.order_id,
-            parcel_id=job.parcel_id,
-            job_id=job.job_id,
-            station=job.station,
-            by="person",
-            printed=answer is not Answer.NOT_PRINTED,
-            reason=reason,
-        )
+        printed = answer is not Answer.NOT_PRINTED
+        settled(work, job, by="person", printed=printed, actor=by, reason=reason)
         if to is JobState.PRINTED:
-            station = self._station(job.station)
-            enter(work, moved, station)
-            count_down(work, station, jobs.parcel_of(work.conn, job.parcel_id))
+            bag_came_out(work, self._station(job.station), moved)
 
     async def void(self, job_id: str, reason: str, by: str) -> None:
         """The bag must not leave: its job is void, and its label an old label from now on."""

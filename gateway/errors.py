@@ -89,3 +89,7 @@ class Unavailable(GatewayError):
     """Something that the gateway needs does not answer; nothing was accepted."""
 
     type, status, title = ProblemType.UNAVAILABLE, 503, "Not available right now"
+
+
+class NotStored(Unavailable):
+    """The store did not take a step: nothing of it was kept, and it may be tried again."""

@@ -13,7 +13,7 @@ from gateway.clock import Clock
 from gateway.dispatch import lease as leases
 from gateway.dispatch.lane import Lane, LaneView
 from gateway.dispatch.lease import Lease
-from gateway.errors import GatewayError
+from gateway.errors import GatewayError, NotStored
 from gateway.metrics import Metrics
 from gateway.store.store import Store
 from schemas.station import Signal, Station
@@ -24,7 +24,10 @@ LEASE_S = 6.0
 RENEW_S = 2.0
 LISTEN_AGAIN_S = 1.0
 
-OnSignal = Callable[[Station, Signal], Awaitable[None]]
+STORE_AGAIN_S = 0.5
+
+OnSignal = Callable[[Station, Signal, int], Awaitable[None]]
+"""Takes a signal with the count of the connection that it came by."""
 
 
 class Dispatcher:
@@ -46,6 +49,7 @@ class Dispatcher:
         self._leases: dict[str, Lease] = {}
         self._tasks: set[asyncio.Task[None]] = set()
         self._stop = asyncio.Event()
+        self._connections = 0
         self._loop: asyncio.AbstractEventLoop | None = None
         self._lanes = {
             name: Lane(station, adapter, store, clock, metrics, self._lease_of(name))
@@ -167,17 +171,37 @@ class Dispatcher:
             await asyncio.gather(stopped, listening, return_exceptions=True)
 
     async def _hand_on(self, lane: Lane) -> None:
+        self._connections += 1
+        connection = self._connections
         try:
             await lane.open()
             async for signal in lane.adapter.signals():
-                try:
-                    await self._on_signal(lane.station, signal)
-                except GatewayError as refused:
-                    log.warning(
-                        "signal.refused",
-                        station=lane.station.id,
-                        signal=signal.kind.value,
-                        text=refused.detail,
-                    )
+                if not self.owns(lane.station.id):
+                    # another gateway listens now: a bag that advanced would count twice
+                    return
+                await self._take_signal(lane.station, signal, connection)
         except StationFault as fault:
             log.debug("signals.ended", station=lane.station.id, text=fault.what)
+        except Exception:
+            log.exception("signals.broke", station=lane.station.id)
+
+    async def _take_signal(self, station: Station, signal: Signal, connection: int) -> None:
+        """Hand one signal on, again while the store takes nothing: the row follows from them."""
+        while True:
+            try:
+                await self._on_signal(station, signal, connection)
+            except NotStored as failure:
+                log.warning("signal.waits", station=station.id, text=failure.detail)
+                with suppress(TimeoutError):
+                    async with asyncio.timeout(STORE_AGAIN_S):
+                        await self._stop.wait()
+                        return
+                continue
+            except GatewayError as refused:
+                log.warning(
+                    "signal.refused",
+                    station=station.id,
+                    signal=signal.kind.value,
+                    text=refused.detail,
+                )
+            return

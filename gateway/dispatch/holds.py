@@ -62,6 +62,7 @@ def open_hold(
     job: JobRow | None = None,
     scan: ScanResult | None = None,
     event_id: str | None = None,
+    actor: str = "gateway",
 ) -> bool:
     """Hold the station; False where it is held already, and then the first reason stands."""
     if open_of(work.conn, station) is not None:
@@ -78,6 +79,7 @@ def open_hold(
     )
     work.record(
         EntryKind.STATION_HELD,
+        actor=actor,
         station=station,
         order_id=job.order_id if job else None,
         parcel_id=job.parcel_id if job else None,

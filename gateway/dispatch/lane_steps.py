@@ -8,13 +8,13 @@ from adapters.errors import StationFault
 from gateway.dispatch.holds import open_hold, open_of
 from gateway.dispatch.lease import Lease, fence
 from gateway.dispatch.moves import move
-from gateway.dispatch.row import enter, has_room
-from gateway.dispatch.supply import count_down, loads_of
+from gateway.dispatch.outcome import bag_came_out, settled
+from gateway.dispatch.row import has_room
+from gateway.dispatch.supply import loads_of, slot_for
 from gateway.store import jobs
 from gateway.store.jobs import JobRow
 from gateway.store.work import Work
 from schemas.job import JobState
-from schemas.ledger import EntryKind
 from schemas.order import LabelLanguage
 from schemas.station import Fate, Receipt, ReceiptStage, Station, StationOrder
 
@@ -81,7 +81,8 @@ def take_next(
 
 def _order(work: Work, job: JobRow, language: str, label: bytes) -> StationOrder:
     bag = jobs.parcel_of(work.conn, job.parcel_id).bag
-    slot = next((load.slot for load in loads_of(work.conn, job.station) if load.bag == bag.id), 1)
+    load = slot_for(loads_of(work.conn, job.station), bag.id)
+    slot = load.slot if load else 1
     return StationOrder(
         job_id=job.job_id,
         bag=bag.id,
@@ -98,6 +99,8 @@ def _order(work: Work, job: JobRow, language: str, label: bytes) -> StationOrder
 def delivered(work: Work, station: Station, lease: Lease, job: JobRow, receipt: Receipt) -> None:
     """The adapter's receipt: the job has left us, and the bag enters the row."""
     fence(work, lease)
+    if _reported(work, job):
+        return
     printed = receipt.stage in (ReceiptStage.PRINTED, ReceiptStage.SEALED)
     moved = move(
         work,
@@ -108,17 +111,25 @@ def delivered(work: Work, station: Station, lease: Lease, job: JobRow, receipt: 
         device_job=receipt.device_job,
         repeated=receipt.repeated,
     )
-    _in_the_row(work, station, moved)
+    bag_came_out(work, station, moved)
 
 
-def _in_the_row(work: Work, station: Station, job: JobRow) -> None:
-    enter(work, job, station)
-    count_down(work, station, jobs.parcel_of(work.conn, job.parcel_id))
+def _reported(work: Work, job: JobRow) -> bool:
+    """Whether the station's own report that it printed was quicker than the delivery's end."""
+    now = jobs.find(work.conn, job.job_id)
+    return now is not None and now.state is not job.state and now.attempt == job.attempt
 
 
-def failed(work: Work, lease: Lease, job: JobRow, to: JobState, fault: StationFault) -> JobRow:
-    """The delivery failed and the table of faults says what the job becomes."""
+def failed(
+    work: Work, lease: Lease, job: JobRow, to: JobState, fault: StationFault
+) -> JobRow | None:
+    """The delivery failed and the table of faults says what the job becomes.
+
+    None when the station has reported meanwhile that it printed: then nothing failed.
+    """
     fence(work, lease)
+    if _reported(work, job):
+        return None
     reason = fault.what if not fault.do else f"{fault.what} {fault.do}"
     return move(
         work,
@@ -133,7 +144,7 @@ def failed(work: Work, lease: Lease, job: JobRow, to: JobState, fault: StationFa
 
 def misconfigured(work: Work, lease: Lease, job: JobRow, fault: StationFault) -> None:
     """The station and the site file disagree: hold, so that nothing is tried again and again."""
-    back = failed(work, lease, job, JobState.QUEUED, fault)
+    back = failed(work, lease, job, JobState.QUEUED, fault) or job
     open_hold(work, job.station, "misconfigured", f"{fault.what} {fault.do}".strip(), job=back)
 
 
@@ -148,15 +159,7 @@ def told_fate(work: Work, station: Station, lease: Lease, job: JobRow, fate: Fat
         Fate.UNKNOWN_JOB: JobState.QUEUED,
     }[fate]
     moved = move(work, job, to, f"the station was asked and says: {fate.value}")
-    work.record(
-        EntryKind.DOUBT_SETTLED,
-        order_id=job.order_id,
-        parcel_id=job.parcel_id,
-        job_id=job.job_id,
-        station=job.station,
-        by="station",
-        printed=fate is Fate.PRINTED,
-    )
+    settled(work, job, by="station", printed=fate is Fate.PRINTED)
     if to is not JobState.QUEUED:
-        _in_the_row(work, station, moved)
+        bag_came_out(work, station, moved)
     return True

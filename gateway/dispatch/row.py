@@ -75,7 +75,7 @@ def sealed(work: Work, station: Station, job_id: str | None) -> None:
     """A bag was sealed: where no scan is needed, its job is closed."""
     row = jobs.row_of(work.conn, station.id)
     found = jobs.find(work.conn, job_id) if job_id else (row[0] if row else None)
-    if found is None:
+    if found is None or found.station != station.id:
         return
     work.record(
         EntryKind.ROW_CHANGED,

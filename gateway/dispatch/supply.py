@@ -29,6 +29,16 @@ def loads_of(conn: Connection, station: str) -> tuple[Load, ...]:
     )
 
 
+def slot_for(loads: tuple[Load, ...], bag: str) -> Load | None:
+    """The supply that a bag is taken from: the first that is not out, else the first at all."""
+    having = [load for load in loads if load.bag == bag]
+    return next((load for load in having if not _is_out(load)), having[0] if having else None)
+
+
+def _is_out(load: Load) -> bool:
+    return load.pieces_left == 0 or load.metres_left == 0
+
+
 def now_at(conn: Connection, station: Station) -> Station:
     """The station with what is loaded on it now."""
     return station.model_copy(update={"loaded": loads_of(conn, station.id)})
@@ -90,11 +100,7 @@ class _Left:
 
 def count_down(work: Work, station: Station, parcel: Parcel) -> None:
     """One bag was used. Tells once when the supply becomes low."""
-    row = work.conn.execute(
-        sa.select(supplies)
-        .where(supplies.c.station == station.id, supplies.c.bag == parcel.bag.id)
-        .order_by(supplies.c.slot)
-    ).first()
+    row = slot_for(loads_of(work.conn, station.id), parcel.bag.id)
     if row is None:
         return
     if row.pieces_left is not None:

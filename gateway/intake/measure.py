@@ -1,6 +1,6 @@
 """Sizes that a dimension scanner saw, kept until the goods' order is scanned."""
 
-from datetime import timedelta
+from datetime import datetime, timedelta
 
 import sqlalchemy as sa
 from sqlalchemy.engine import Connection
@@ -30,11 +30,13 @@ def remember(work: Work, station: str, code: str, measured: MeasuredSize) -> Non
     )
 
 
-def recall(conn: Connection, station: str, code: str) -> MeasuredSize | None:
-    """The reading of these goods at this station, if there is one."""
+def recall(conn: Connection, station: str, code: str, now: datetime) -> MeasuredSize | None:
+    """The reading of these goods at this station, if there is a fresh one."""
     stored = conn.execute(
         sa.select(measurements.c.measured).where(
-            measurements.c.station == station, measurements.c.code == code
+            measurements.c.station == station,
+            measurements.c.code == code,
+            measurements.c.taken >= now - FRESH_FOR,
         )
     ).scalar_one_or_none()
     return None if stored is None else MeasuredSize.model_validate_json(stored)

@@ -100,7 +100,9 @@ class Packer:
         return Now(
             station=now_at(conn, station),
             lane_length=jobs.lane_length(conn, station.id),
-            measured=recall(conn, station.id, scan.code) if station.measures_items else None,
+            measured=recall(conn, station.id, scan.code, self._clock.now())
+            if station.measures_items
+            else None,
             known_jobs=tuple(jobs.of_order(conn, order_id)),
         )
 

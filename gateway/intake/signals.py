@@ -5,8 +5,8 @@ from hashlib import sha256
 import orjson
 from pydantic import ValidationError
 
-from gateway.dispatch.moves import move
-from gateway.dispatch.row import enter
+from gateway.dispatch.moves import MOVES, move
+from gateway.dispatch.outcome import bag_came_out, settled
 from gateway.errors import Invalid
 from gateway.intake.accept import Intake
 from gateway.intake.envelope import Incoming, read_structured
@@ -19,7 +19,7 @@ from schemas.station import MachineState, Signal, SignalKind, Station
 
 
 class Signals:
-    """Turns signals into events. A signal that is repeated with its number is one event."""
+    """Turns signals into events. A number that comes again on its connection is one event."""
 
     def __init__(self, run_id: str, intake: Intake, store: Store) -> None:
         self._run_id = run_id
@@ -27,8 +27,8 @@ class Signals:
         self._store = store
         self._unnumbered = 0
 
-    async def take(self, station: Station, signal: Signal) -> None:
-        """Handle one signal. Raises what intake raises."""
+    async def take(self, station: Station, signal: Signal, connection: int) -> None:
+        """Handle one signal of the so-many-eth connection. Raises what intake raises."""
         match signal.kind:
             case SignalKind.PRINTED:
                 await self._store.write(lambda work: _printed(work, station, signal.job_id))
@@ -36,10 +36,10 @@ class Signals:
                 await self._store.write(lambda work: _low(work, station, signal))
             case _:
                 await self._intake.accept(
-                    self._event(station, signal), actor=f"station {station.id}"
+                    self._event(station, signal, connection), actor=f"station {station.id}"
                 )
 
-    def _event(self, station: Station, signal: Signal) -> Incoming:
+    def _event(self, station: Station, signal: Signal, connection: int) -> Incoming:
         type_, data = event_of(station.id, signal)
         if signal.number is None:
             self._unnumbered += 1
@@ -48,7 +48,7 @@ class Signals:
         body = orjson.dumps(
             {
                 "specversion": "1.0",
-                "id": f"{self._run_id}-{number}-{digest}",
+                "id": f"{self._run_id}-{connection}-{number}-{digest}",
                 "source": f"/stations/{station.id}/line",
                 "type": type_.value,
                 "data": {"station": station.id, **data},
@@ -113,11 +113,18 @@ def _measured(signal: Signal) -> dict[str, object] | None:
 
 
 def _printed(work: Work, station: Station, job_id: str | None) -> None:
-    """The station says that it printed: more than a sent job had proved."""
+    """The station says that it printed: more than a sent job, or one in doubt, had proved.
+
+    It may say so before the adapter's receipt is written: then the receipt has nothing to add.
+    """
     job = jobs.find(work.conn, job_id) if job_id else None
-    if job is None or job.station != station.id or job.state is not JobState.SENT:
+    if job is None or job.station != station.id or JobState.PRINTED not in MOVES[job.state]:
         return
-    enter(work, move(work, job, JobState.PRINTED, "the station says that it printed"), station)
+    moved = move(work, job, JobState.PRINTED, "the station says that it printed")
+    if job.state is JobState.IN_DOUBT:
+        settled(work, job, by="station", printed=True)
+    if job.state is not JobState.SENT:
+        bag_came_out(work, station, moved)
 
 
 def _low(work: Work, station: Station, signal: Signal) -> None:
