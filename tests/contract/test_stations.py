@@ -1,8 +1,10 @@
 """The station kit over each kind: in memory where the kind allows, and over real sockets."""
 
 from adapters.kit import StationConformance
+from tests.rigs.composed import ComposedRig, PrinterAndMachine
 from tests.rigs.folder import FolderRig
 from tests.rigs.http_station import HttpRig
+from tests.rigs.modbus import LittleEndianModbusRig, ModbusRig
 from tests.rigs.mqtt import MqttRig
 from tests.rigs.serial import CountedSerialRig, SerialRig
 from tests.rigs.simulated import (
@@ -124,3 +126,35 @@ class TestFolder(StationConformance):
 class TestMqtt(StationConformance):
     kind = "mqtt"
     far_end = MqttRig
+
+
+_NO_LABEL = {
+    "test_receipt_tells_the_bytes_that_left": "a machine line carries no label",
+    "test_label_in_other_scripts_arrives": "a machine line carries no label",
+    "test_label_in_the_line_language_arrives": "a machine line carries no label",
+    "test_job_id_with_odd_signs_is_kept_apart": "a machine line carries the job id, not the code",
+}
+
+
+class TestModbus(StationConformance):
+    kind = "modbus"
+    far_end = ModbusRig
+    exempt = _NO_LABEL
+
+
+class TestModbusLowWordFirst(StationConformance):
+    kind = "modbus"
+    far_end = LittleEndianModbusRig
+    exempt = _NO_LABEL
+
+
+class TestComposed(StationConformance):
+    kind = PrinterAndMachine
+    far_end = ComposedRig
+    exempt = {
+        "test_declaration_claims_and_methods_agree": "its abilities are those of its parts",
+        "test_network_that_dribbles_changes_nothing": "each line of the station is tested alone",
+        "test_network_that_resets_amid_a_label_the_fate_is_unknown": "each line is tested alone",
+        "test_line_that_the_peer_half_closed_is_not_trusted": "each line is tested alone",
+        "test_refused_job_is_refused_and_not_printed": "the label is out when the machine refuses",
+    }

@@ -1,0 +1,171 @@
+"""A station of several lines as one: a printer and a machine, perhaps a scanner."""
+
+import asyncio
+from collections.abc import AsyncIterator, Mapping
+from typing import ClassVar
+
+from adapters.contract import AsksFate, Claims, CountsLabels, Holds, StationAdapter
+from adapters.errors import FateUnknown, Misconfigured, NothingSent, StationFault
+from adapters.machine import Machine
+from schemas.station import (
+    Fate,
+    MachineState,
+    Receipt,
+    ReceiptStage,
+    Role,
+    Signal,
+    StationCondition,
+    StationOrder,
+)
+
+
+class Composed:
+    """The machine is prepared first, then the label is printed, then the machine is armed.
+
+    It is armed only when the label is known to be good. A label that is out and a machine that
+    was not armed is never "nothing sent": a repeat would print a second label.
+    """
+
+    claims: ClassVar[Claims] = Claims()
+
+    def __init__(self, parts: Mapping[Role, StationAdapter]) -> None:
+        self._parts = dict(parts)
+        printer = self._parts.get(Role.WHOLE) or self._parts.get(Role.PRINTER)
+        if printer is None:
+            raise Misconfigured("no line of the station prints")
+        self._printer = printer
+        machine = self._parts.get(Role.MACHINE)
+        if machine is not None and not isinstance(machine, Machine):
+            raise Misconfigured(
+                f"{type(machine).__name__} can't be armed apart from its label",
+                do="Give the line the role whole, or use a kind for machines.",
+            )
+        self._machine = machine
+        if machine is not None and machine.arm_after not in printer.claims.knows:
+            raise Misconfigured(
+                f"the machine is armed when its label is {machine.arm_after.value}, and "
+                f"{type(printer).__name__} can't know that",
+                do='Use a printer kind that counts its labels, or set arm_after = "sent".',
+            )
+        # What a composed station knows is decided by its parts, so the value is the instance's.
+        self.claims = claims_of(parts)  # type: ignore[misc]
+
+    async def open(self) -> None:
+        """Open every line."""
+        for part in self._parts.values():
+            await part.open()
+
+    async def close(self) -> None:
+        """Close every line."""
+        for part in self._parts.values():
+            await part.close()
+
+    async def deliver(self, order: StationOrder) -> Receipt:
+        """Prepare, print, arm."""
+        if self._machine is None:
+            return await self._printer.deliver(order)
+        await self._machine.prepare(order)
+        printed = await self._printer.deliver(order)
+        if printed.stage is not self._machine.arm_after and printed.stage is ReceiptStage.SENT:
+            raise self._label_only(order, printed, "the printer did not confirm the label")
+        try:
+            made = await self._machine.arm(order)
+        except StationFault as fault:
+            raise self._label_only(order, printed, fault.what) from fault
+        return made.model_copy(update={"bytes_sent": printed.bytes_sent})
+
+    async def state(self) -> StationCondition:
+        """All lines as one: not ready when one is not, known when all are."""
+        found = [await part.state() for part in self._acting()]
+        faults = tuple(fault for one in found for fault in one.faults)
+        ready: bool | None = None
+        if any(one.ready is False for one in found):
+            ready = False
+        elif all(one.ready for one in found):
+            ready = True
+        last = found[-1]
+        known = last.state is not MachineState.UNKNOWN
+        return StationCondition(
+            state=last.state if known else found[0].state,
+            ready=ready,
+            faults=faults,
+            labels_left=found[0].labels_left,
+            labels_printed=found[0].labels_printed,
+        )
+
+    async def fate(self, job_id: str) -> Fate:
+        """Printed when label and bag are; unknown to the station when neither is."""
+        told = set()
+        for part in self._acting():
+            if not isinstance(part, AsksFate):
+                return Fate.CANNOT_TELL
+            told.add(await part.fate(job_id))
+        if len(told) == 1:
+            return told.pop()
+        return Fate.WAITING if told == {Fate.PRINTED, Fate.WAITING} else Fate.CANNOT_TELL
+
+    async def labels_printed(self) -> int:
+        """The printer's count."""
+        if not isinstance(self._printer, CountsLabels):
+            raise NothingSent("the printer of this station does not count")
+        return await self._printer.labels_printed()
+
+    async def hold(self, reason: str) -> None:
+        """Hold each line that can be held."""
+        for part in self._parts.values():
+            if isinstance(part, Holds) and part.claims.holds:
+                await part.hold(reason)
+
+    async def release(self) -> None:
+        """Release each line that can be held."""
+        for part in self._parts.values():
+            if isinstance(part, Holds) and part.claims.holds:
+                await part.release()
+
+    async def signals(self) -> AsyncIterator[Signal]:
+        """Reports of all lines; ends when one of them ends, so that it is opened again."""
+        heard: asyncio.Queue[Signal | None] = asyncio.Queue()
+        tasks = [asyncio.create_task(_hand_on(part, heard)) for part in self._parts.values()]
+        try:
+            while (signal := await heard.get()) is not None:
+                yield signal
+        finally:
+            for task in tasks:
+                task.cancel()
+            await asyncio.gather(*tasks, return_exceptions=True)
+
+    def _acting(self) -> list[StationAdapter]:
+        return [self._printer] if self._machine is None else [self._printer, self._machine]
+
+    def _label_only(self, order: StationOrder, printed: Receipt, why: str) -> FateUnknown:
+        return FateUnknown(
+            f"the label of job {order.job_id} is {printed.stage.value} and its bag is not sure: "
+            f"{why}"[:180],
+            do="Look whether label and bag are there.",
+            bytes_sent=printed.bytes_sent,
+        )
+
+
+def claims_of(parts: Mapping[Role, StationAdapter | type[StationAdapter]]) -> Claims:
+    """What a station of these lines can know and do."""
+    acting = [p.claims for role, p in parts.items() if role is not Role.SCANNER]
+    printer = next(p for role, p in parts.items() if role in {Role.WHOLE, Role.PRINTER}).claims
+    machine = parts[Role.MACHINE].claims if Role.MACHINE in parts else printer
+    every = [part.claims for part in parts.values()]
+    return Claims(
+        knows=machine.knows,
+        drops_repeats=all(one.drops_repeats for one in acting),
+        can_be_asked=all(one.can_be_asked for one in acting),
+        counts_labels=printer.counts_labels,
+        reports=frozenset().union(*(one.reports for one in every)),
+        makes_bags=machine.makes_bags,
+        holds=any(one.holds for one in every),
+        deliver_within_s=sum(one.deliver_within_s for one in acting),
+        state_within_s=sum(one.state_within_s for one in acting),
+    )
+
+
+async def _hand_on(part: StationAdapter, heard: "asyncio.Queue[Signal | None]") -> None:
+    async for signal in part.signals():
+        heard.put_nowait(signal)
+    heard.put_nowait(None)
