@@ -129,5 +129,6 @@ def _words(sheet: Sheet, words: Words) -> bytes:
             "printer: give it more room, or let letters go as images"
         )
     _, font, wide, tall = max(fitting, key=lambda f: (f[0] * f[1], f[1]))
-    head = f"A{words.x},{words.y},{words.turn // 90},{font},{wide},{tall},N,"
+    y = words.y + (0 if words.turn else words.ascent - words.size)
+    head = f"A{words.x},{max(y, 0)},{words.turn // 90},{font},{wide},{tall},N,"
     return head.encode("ascii") + said + b"\n"

@@ -8,6 +8,7 @@ from typing import Literal
 import numpy as np
 from PIL import Image
 
+from gateway.label import fonts
 from gateway.label.canvas import Canvas
 from gateway.label.placed import Code, Dots, Frame, Placed, Sheet
 
@@ -28,7 +29,8 @@ def draw(sheet: Sheet, placed: Iterable[Placed]) -> Image.Image:
         elif isinstance(thing, Frame):
             canvas.box(thing.x, thing.y, thing.width, thing.height, thing.thickness)
         else:
-            canvas.text(thing.x, thing.y, thing.text, thing.size, bold=thing.bold, turn=thing.turn)
+            letters = fonts.draw(thing.text, thing.size, thing.bold)
+            canvas.bitmap(thing.x, thing.y, letters, turn=thing.turn)
     return canvas.image()
 
 

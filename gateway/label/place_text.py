@@ -183,8 +183,8 @@ class TextStep:
             return
         for line, wide, (left, y) in zip(lines, widths, at, strict=True):
             if self.resident and _PRINTER_LETTERS.fullmatch(line):
-                x, top = room.corner(left, y, wide, size)
-                out.append(Words(x, top, line, size, element.bold, room.turn, wide))
+                x, top = room.corner(left, y, wide, own.height)
+                out.append(Words(x, top, line, size, element.bold, room.turn, wide, own.ascent))
             elif not self.images:
                 raise TextRefused(f"the printer has no letters for {line!r} and takes no images")
             else:

@@ -58,6 +58,8 @@ class Words:
     turn: int
     width: int
     """Width that the shipped font would give it: the box that it must stay in."""
+    ascent: int
+    """From y down to the line that the letters stand on, before turning."""
 
 
 Placed = Dots | Frame | Code | Words

@@ -59,8 +59,12 @@ def _field(thing: Placed) -> str:
 
 
 def _words(words: Words) -> str:
+    """Placed by the line that the letters stand on, which is the same in every printer's font."""
+    at = f"^FT{words.x},{words.y + words.ascent}"
+    if words.turn:
+        at = f"^FO{words.x},{words.y}"
     o = _ORIENTATION[words.turn]
-    return f"^FO{words.x},{words.y}^A0{o},{words.size},{words.size}^FH_^FD{escape(words.text)}^FS\n"
+    return f"{at}^A0{o},{words.size},{words.size}^FH_^FD{escape(words.text)}^FS\n"
 
 
 def escape(text: str) -> str:

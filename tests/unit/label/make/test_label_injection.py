@@ -66,8 +66,8 @@ TEMPLATE = load_template(
     "hostile",
 )
 OURS_ZPL = {
-    *("^XA", "^CI", "^PW", "^LL", "^LH", "^LS", "^PO", "^LR", "^FW", "^CF", "^BY", "^FO", "^GF"),
-    *("^GB", "^FH", "^FD", "^FS", "^A0", "^BC", "^BX", "^B2", "^B3", "^PQ", "^XZ"),
+    *("^XA", "^CI", "^PW", "^LL", "^LH", "^LS", "^PO", "^LR", "^FW", "^CF", "^BY", "^FO", "^FT"),
+    *("^GF", "^GB", "^FH", "^FD", "^FS", "^A0", "^BC", "^BX", "^B2", "^B3", "^PQ", "^XZ"),
 }
 OURS_EPL = {"N", "I", "q", "Q", "R", "ZT", "GW", "LO", "B", "A", "P"}
 FULL = st.text(min_size=1, max_size=40) | st.sampled_from(HOSTILE)
