@@ -4,7 +4,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from math import ceil
 
-from gateway.fit.front import Arrangement
+from gateway.fit.arrangement import Arrangement
 from schemas.decision import Reason, ReasonCode
 from schemas.supply import Bag, BagForm, Film, PreOpenedBag, SealedFilm, Tubing
 

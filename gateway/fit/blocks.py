@@ -74,8 +74,16 @@ class Block:
                     yield at[0], at[1], at[2], extent[0], extent[1], extent[2]
 
 
+def single(kind: int, pose: Pose) -> Block:
+    """A block of one piece."""
+    size = pose.along, pose.across, pose.up
+    return Block(kind, pose, (1, 1, 1), 1, size, size)
+
+
 def blocks_of(kind: int, alike: Kind, pieces: int) -> list[Block]:
     """Every grid that holds the pieces with no row, column or layer to spare."""
+    if pieces == 1:
+        return [single(kind, pose) for pose in alike.poses]
     found = [
         _block(kind, alike, pose, rows, pieces)
         for pose in alike.poses

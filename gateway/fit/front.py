@@ -1,15 +1,17 @@
 """The front of an order: the undominated (width, length) pairs that hold it, with layouts."""
 
 from collections import Counter
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from functools import lru_cache, partial
 from math import inf, prod
 
+from gateway.fit.arrangement import Arrangement
 from gateway.fit.blocks import blocks_of
 from gateway.fit.clusters import merged
 from gateway.fit.girth import half_girths
 from gateway.fit.layout import Laid, lay
+from gateway.fit.one_or_two import of_one, of_two
 from gateway.fit.pieces import Kind
 from gateway.fit.stackings import Stackings, Unit
 from schemas.goods import Shape
@@ -23,32 +25,6 @@ _BOXES = {Shape.BOX, Shape.FLAT}
 _PARTS = (1, 4)
 _FLATNESS = (0.0, 0.15, 0.5)
 _HAIR_MM = 1e-9
-
-
-@dataclass(frozen=True, slots=True)
-class Arrangement:
-    """A way to lay the goods and the bare need of it, mm, before ease and seals."""
-
-    width: float
-    length: float
-    size: tuple[float, float, float]
-    lying: Callable[[], Sequence[Laid]]
-    turned: bool = False
-    """Everything as in `lying`, after a quarter turn on the table."""
-
-    @property
-    def laid(self) -> Sequence[Laid]:
-        """The blocks at their places."""
-        if not self.turned:
-            return self.lying()
-        return [Laid(one.block.turned(), one.y, one.x, one.z) for one in self.lying()]
-
-    def quarter_turn(self) -> "Arrangement":
-        """The same goods with the other side along the bag."""
-        along, across, up = self.size
-        return Arrangement(
-            self.length, self.width, (across, along, up), self.lying, not self.turned
-        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,12 +57,7 @@ def _by_volume(pair: tuple[Kind, int]) -> tuple[float, float, tuple[object, ...]
 @lru_cache(maxsize=4096)
 def front_of_counted(kinds: tuple[tuple[Kind, int], ...], max_up: float) -> Front:
     """The front of so many pieces of each kind; found once for each content."""
-    found: list[Arrangement] = []
-    for stackings, numbers in _searches(kinds, max_up):
-        if _proved(kinds) and len(stackings.needs[0]) == len(numbers):
-            found += _of_two_boxes(stackings, numbers)
-        else:
-            found += [_measured(stackings, number) for number in numbers]
+    found = list(_arrangements(kinds, max_up))
     found += [one.quarter_turn() for one in found]
     found.sort(key=lambda one: (one.width, one.length))
     front: list[Arrangement] = []
@@ -96,9 +67,20 @@ def front_of_counted(kinds: tuple[tuple[Kind, int], ...], max_up: float) -> Fron
     return Front(tuple(kind for kind, _ in kinds), tuple(front), _proved(kinds))
 
 
+def _arrangements(kinds: tuple[tuple[Kind, int], ...], max_up: float) -> Iterator[Arrangement]:
+    if _proved(kinds):
+        each = [kind for kind, count in kinds for _ in range(count)]
+        yield from of_one(each[0], max_up) if len(each) == 1 else of_two(each[0], each[1], max_up)
+        return
+    for stackings, numbers in _searches(kinds, max_up):
+        for number in numbers:
+            yield _measured(stackings, number)
+
+
 def _proved(kinds: tuple[tuple[Kind, int], ...]) -> bool:
     pieces = sum(count for _, count in kinds)
-    return pieces == 1 or (pieces == 2 and all(kind.shape in _BOXES for kind, _ in kinds))
+    plain = all(kind.shape in _BOXES and not kind.nest_step_mm for kind, _ in kinds)
+    return pieces == 1 or (pieces == 2 and plain)
 
 
 def _searches(
@@ -156,11 +138,3 @@ def _measured(stackings: Stackings, number: int) -> Arrangement:
 
 def _as_it_lies(laid: Sequence[Laid]) -> Sequence[Laid]:
     return laid
-
-
-def _of_two_boxes(stackings: Stackings, numbers: range) -> Iterator[Arrangement]:
-    """The hull of two halves is that of two boxes: they need not be laid out to be measured."""
-    low, high, up = stackings.sides
-    for number, length, width in zip(numbers, *stackings.needs, strict=True):
-        size = low[number], high[number], up[number]
-        yield Arrangement(width, length, size, partial(lay, stackings, number))

@@ -81,9 +81,8 @@ class Pairs:
         kept = undominated(low + shift, high - shift, up)
         return rows[kept[np.argsort(owner[kept], kind="stable")]]
 
-    def roots(self, rows: Ints, units: int) -> tuple[Ints, Floats, Floats]:
-        """Joins of whole orders that may have the least needs, by the hull of their two halves;
-        and those needs along and across.
+    def roots(self, rows: Ints, units: int) -> Ints:
+        """Joins of whole orders that may have the least needs, by the hull of their two halves.
 
         For two units that hull is the true one. For more, further layers of the front come along:
         laid out, they may turn out smaller than they look.
@@ -100,8 +99,7 @@ class Pairs:
             layers.append(order[first])
             wanted -= len(layers[-1])
             order = order[~first]
-        chosen = np.concatenate(layers) if layers else order
-        return rows[chosen], along[chosen], across[chosen]
+        return rows[np.concatenate(layers)] if layers else rows
 
     def needs(self, rows: Ints) -> tuple[Floats, Floats]:
         """Half girths in the side view and in the end view, each half taken for a box; mm."""

@@ -72,6 +72,13 @@ class Kind:
     key: tuple[object, ...]
     """Kinds with the same key are the same."""
 
+    def bears(self, other: "Kind") -> bool:
+        """Whether a piece of the other kind may lie on it: on fragile goods nothing heavier."""
+        if not self.fragile:
+            return True
+        known = self.mass_g is not None and other.mass_g is not None
+        return known and (other.mass_g or 0.0) <= (self.mass_g or 0.0)
+
     def __eq__(self, other: object) -> bool:
         return isinstance(other, Kind) and self.key == other.key
 

@@ -93,8 +93,6 @@ class Stackings:
         rows = np.nonzero(sizes[:, 2] <= max_up)[0]
         self.low, self.high, self.up = sizes[rows].T
         self.made: list[Made] = [(-1, 0, row, False, False) for row in rows.tolist()]
-        self.needs: tuple[list[float], list[float]] = [], []
-        """Needs along and across of the whole stackings, by the hulls of their two halves, mm."""
         self.group_of: list[Group] = []
         """Of each envelope the group that it holds."""
         self.alone = self._leaves(rows)
@@ -173,8 +171,7 @@ class Stackings:
                 within = np.array([one.volume + two.volume for (one, two), *_ in splits])
                 rows = pairs.below(ceiling, rows, within)
             if last:
-                kept, along, across = pairs.roots(rows, sum(full))
-                self.needs = along.tolist(), across.tolist()
+                kept = pairs.roots(rows, sum(full))
             elif most is not None:
                 kept = pairs.best(rows, most)
             else:
