@@ -281,11 +281,13 @@ def _filling(text: str, rename: Rename | None) -> Filling:
 
 
 def _condition(when: tuple[str, ...], rename: Rename | None) -> Condition:
-    names = [(_renamed(name.removeprefix("!"), rename), name.startswith("!")) for name in when]
-    return Condition(
-        tuple(name for name, negated in names if not negated),
-        tuple(name for name, negated in names if negated),
-    )
+    wanted: list[tuple[str, str | None]] = []
+    unwanted: list[tuple[str, str | None]] = []
+    for text in when:
+        name, equals, value = text.removeprefix("!").partition("=")
+        part = (_renamed(name.strip(), rename), value.strip() if equals else None)
+        (unwanted if text.startswith("!") else wanted).append(part)
+    return Condition(tuple(wanted), tuple(unwanted))
 
 
 def _rows(text: str, place: Room, origin: Origin) -> Bitmap:

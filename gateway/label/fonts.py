@@ -36,6 +36,8 @@ _SHAPED = re.compile(
 _NO_LETTERS = frozenset({"Cc", "Cs", "Cn", "Co", "Zl", "Zp"})
 """Control characters, surrogates, what is not assigned, and separators of lines."""
 _WIDTH_STEP = 64
+_MOST_KEPT_BYTES = 2_000_000
+"""Of one font at one size; 64 sizes are kept."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,6 +61,7 @@ class Letters:
     reaches: dict[str, int] = field(default_factory=dict)
     """How far the ink of a letter reaches right of where the letter begins."""
     placed: dict[int, dict[str, int]] = field(default_factory=dict)
+    kept_bytes: int = 0
 
     def learn(self, text: str) -> None:
         """Get to know the letters of a text that this font draws one by one."""
@@ -66,6 +69,13 @@ class Letters:
             if c not in self.advances:
                 self.reaches[c] = _reach(self, c)
                 self.advances[c] = round(self.font.getlength(c, mode="1"))
+
+    def _count(self, span: int) -> None:
+        """Forget all placed letters once they take too much memory: they are soon drawn again."""
+        self.kept_bytes += span * self.height // 8
+        if self.kept_bytes > _MOST_KEPT_BYTES:
+            self.kept_bytes = 0
+            self.placed = {}
 
     def width(self, text: str) -> int:
         """Width in dots of letters that are known; raises `KeyError` for others."""
@@ -88,6 +98,7 @@ class Letters:
             letter = placed.get(c)
             if letter is None:
                 letter = placed[c] = _letter(self, c, span)
+                self._count(span)
             dots |= letter >> at
             at += advances[c]
         width = max(wide - advances[text[-1]] + self.reaches[text[-1]], 1)
@@ -121,13 +132,13 @@ def _shipped(bold: bool) -> _Source:
         return _Source(path)
 
 
-@lru_cache(maxsize=256)
+@lru_cache(maxsize=64)
 def letters(size: int, bold: bool) -> Letters:
     """The font that comes with the gateway, at a type size in dots."""
     return _letters(_shipped(bold), size)
 
 
-@lru_cache(maxsize=256)
+@lru_cache(maxsize=64)
 def _letters(source: _Source, size: int) -> Letters:
     font = ImageFont.truetype(
         str(source.path), size, index=source.number, layout_engine=ImageFont.Layout.BASIC
@@ -242,7 +253,7 @@ def draw(text: str, size: int, bold: bool) -> Bitmap:
     return Bitmap(canvas.width, canvas.height, canvas.tobytes())
 
 
-@lru_cache(maxsize=256)
+@lru_cache(maxsize=64)
 def _shaping(source: _Source, size: int) -> ImageFont.FreeTypeFont:
     return ImageFont.truetype(
         str(source.path), size, index=source.number, layout_engine=ImageFont.Layout.RAQM

@@ -117,17 +117,19 @@ class Filling:
 
 @dataclass(frozen=True, slots=True)
 class Condition:
-    """Fields that must hold something, and fields that must not."""
+    """What fields must and must not hold. A value of None stands for "something"."""
 
-    full: tuple[str, ...] = ()
-    empty: tuple[str, ...] = ()
+    wanted: tuple[tuple[str, str | None], ...] = ()
+    unwanted: tuple[tuple[str, str | None], ...] = ()
 
     def holds(self, fields: Mapping[str, str]) -> bool:
         """Whether the element is drawn."""
-        for name in self.full:  # plain loops: this is asked for every element of every label
-            if not fields.get(name):
+        for name, value in self.wanted:  # plain loops: asked for every element of every label
+            if not _holds(fields, name, value):
                 return False
-        for name in self.empty:
-            if fields.get(name):
-                return False
-        return True
+        return all(not _holds(fields, name, value) for name, value in self.unwanted)
+
+
+def _holds(fields: Mapping[str, str], name: str, value: str | None) -> bool:
+    said = fields.get(name)
+    return bool(said) if value is None else said == value

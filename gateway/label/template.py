@@ -3,7 +3,8 @@
 Positions are `[x, y]` from the top left corner; a negative number counts from the right or bottom
 edge. A box is `[width, height]`; a negative number reaches to that far from the edge. Text and data
 take fields in braces, `{order_id}`; `{name?}` may be missing. `when = "routing"` draws an element
-only where that field holds something, `when = "!routing"` only where it does not.
+only where that field holds something, `when = "service=express"` only where it holds just that; an
+exclamation mark in front turns either round, and all of a list must hold.
 """
 
 import hashlib

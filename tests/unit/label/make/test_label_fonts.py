@@ -93,3 +93,14 @@ def test_width_is_the_sum_of_the_advances(text: str, size: int) -> None:
     """The ink of a line is as wide as was measured, give or take the last letter's bearing."""
     measured, ink = fonts.width(text, size, False), fonts.draw(text, size, False).width
     assert abs(measured - ink) <= max(size // 4, 2)
+
+
+def test_memory_of_drawn_letters_is_bounded() -> None:
+    """Texts of every width draw the same after the letters kept for them were forgotten."""
+    fonts.letters.cache_clear()
+    text = "Kept letters 0123456789"
+    before = fonts.draw(text, 90, True)
+    for length in range(1, 80):
+        fonts.draw("Wide " * length, 90, True)
+        assert fonts.letters(90, True).kept_bytes <= 2_100_000
+    assert before == fonts.draw(text, 90, True)

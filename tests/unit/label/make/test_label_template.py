@@ -127,6 +127,10 @@ def test_empty_lines_and_conditions() -> None:
     assert drawn(box, {"a": "x", "b": ""}).any()
     assert not drawn(box, {"a": "x", "b": "y"}).any()
     assert not drawn(box, {"a": "", "b": ""}).any()
+    service = "[[box]]\nat_mm = [1, 1]\nsize_mm = [5, 5]\nwhen = ['service=express', '!a=x']\n"
+    assert drawn(service, {"service": "express", "a": "y"}).any()
+    assert not drawn(service, {"service": "economy", "a": "y"}).any()
+    assert not drawn(service, {"service": "express", "a": "x"}).any()
 
 
 def test_missing_field_is_an_error_and_optional_one_is_not() -> None:
