@@ -146,6 +146,7 @@ def test_open_cases_count_as_the_longest() -> None:
     assert SettleTimes(9, 0, 5.0, 9.0) == settle_times(settled)
     assert SettleTimes(9, 2, 6.0, None) == settle_times(settled, still_open=2)
     assert SettleTimes(0, 3, None, None) == settle_times([], still_open=3)
+    assert SettleTimes(2, 2, None, None) == settle_times([1.0, 2.0], still_open=2)
     assert SettleTimes(0, 0, None, None) == settle_times([])
 
 

@@ -176,6 +176,27 @@ def test_check_goes_on_after_a_known_head(after: int) -> None:
     assert 1 == report.checkpoints
 
 
+def test_checkpoints_from_before_the_start_are_passed_over() -> None:
+    """A check that goes on from a head says nothing about older checkpoints."""
+    old = [checkpoint_of(ROWS[:size]) for size in (0, 4, 5)]
+    start = ChainHead(5, ROWS[4].hash.hex())
+    report = verify(plain(ROWS[5:]), start=start, checkpoints=old)
+    assert report.ok
+    assert 1 == report.checkpoints
+
+
+@pytest.mark.parametrize(
+    ("gone", "sentence"),
+    [
+        ({4}, "Entry 4 is missing before entry 5."),
+        ({4, 5, 6}, "Entries 4 to 6 are missing before entry 7."),
+    ],
+)
+def test_gap_is_told_by_its_numbers(gone: set[int], sentence: str) -> None:
+    """The person who reads it knows which entries to look for in a copy."""
+    assert sentence == check([row for row in ROWS if row.seq not in gone]).text
+
+
 def test_check_after_another_head_shows() -> None:
     """Entries that do not follow the head handed in are named."""
     report = verify(plain(ROWS[5:]), start=ChainHead(5, "ab" * 32))
