@@ -58,6 +58,8 @@ class FindingCode(StrEnum):
     SYMBOL_TOO_LOW = "symbol_too_low"
     OVERPRINTED = "overprinted"
     """Another mark runs through a bar code."""
+    INVERSE = "inverse"
+    """White bars on black."""
     CODE_IN_USE = "code_in_use"
     NO_SYMBOL = "no_symbol"
     """Nothing on the label can be scanned."""

@@ -51,6 +51,8 @@ def identifies(symbology: str, data: str, is_gs1: bool) -> bool:
     """
     if symbology in _ITEM_ONLY:
         return False
+    if symbology == "maxicode":  # its message is sure only where its parts could be told apart
+        return gs1.GS in data
     if not is_gs1:
         gtin = symbology == "itf" and _FOURTEEN.fullmatch(data)
         return not (gtin and check_digit(data[:13]) == data[13])
@@ -153,7 +155,12 @@ def check_surroundings(
     across, down = _QUIET.get(symbol.symbology, (10, 0) if symbol.linear else (1, 1))
     if mark.rotation in {90, 270}:
         across, down = down, across
-    if not mark.box.width or mark.reverse:
+    if not mark.box.width:
+        return
+    if mark.reverse:
+        if any(other is not mark and _meets(ink, mark.box) for other, ink in inks):
+            text = f"{symbol.symbology} {_shown(mark)} is white on black: few scanners read that"
+            notes.warn(Code.INVERSE, text, mark.offset)
         return
     wide = _grown(mark.box, across * symbol.module, down * symbol.module)
     inside = _overlap(wide, label)

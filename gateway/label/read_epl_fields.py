@@ -196,7 +196,7 @@ def _linear(buffer: Buffer, rest: bytes, offset: int) -> None:
     symbol = build_linear(kind, buffer.decoded(data, offset), narrow, wide, height)
     if symbol is None:
         text = f"bar codes of type {kind!r} can't be read here: its code is not known"
-        buffer.notes.error(Code.NOT_DRAWN, text, offset)
+        buffer.notes.warn(Code.NOT_DRAWN, text, offset)
         return
     rotation = integer(params, 2, 0) % 4 * 90
     box = _placed(*buffer.point(params, 0), symbol.width, symbol.height, rotation)
@@ -212,7 +212,7 @@ def _matrix(buffer: Buffer, rest: bytes, offset: int) -> None:
     symbol = build_matrix(kind, params[3:], text, data, buffer.dots_per_mm)
     if symbol is None:
         wrong = f"2D codes of kind {kind!r} can't be read here: its code is not known"
-        buffer.notes.error(Code.NOT_DRAWN, wrong, offset)
+        buffer.notes.warn(Code.NOT_DRAWN, wrong, offset)
         return
     box = _placed(*buffer.point(params, 0), symbol.width, symbol.height, 0)
     buffer.add(SymbolMark(symbol, box, 0, offset), offset)

@@ -103,7 +103,7 @@ def build_matrix(
         return read_symbols.matrix("aztec", text, _count(stated, "d", 3), raw=bytes_in)
     if kind.startswith("M"):
         width, height = round(28 * dots_per_mm), round(27 * dots_per_mm)
-        note = warning(Code.NOT_DRAWN, "MaxiCode is not drawn; its message is told as it stands")
+        note = warning(Code.NOT_DRAWN, "a MaxiCode is drawn as an empty box")
         return Symbol("maxicode", text, max(width // 30, 1), width, height, troubles=(note,))
     return None
 

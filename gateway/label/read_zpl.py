@@ -137,20 +137,21 @@ class _Reader:
             self._stray(body, offset)
         elif setter := SETTERS.get(name):
             setter(self.settings, self._params(body))
-            if name == "^CI" and not self.settings.encoding:
-                self.notes.warn(Code.CHARACTER_SET, f"character set {name} is unknown", offset)
         elif name == "~DG":
             self.images.download(body, self.settings.comma, offset)
         elif name in ZPL_LASTING:
-            text = f"{name} stays in force for later labels"
-            self.notes.add(Code.LASTING_SETTING, Severity.INFO, text, offset)
-            if name == "^JM" and body.strip().upper() == b"B":
-                wrong = "^JMB halves the head's resolution: everything prints twice as large"
-                self.notes.error(Code.DPI_MISMATCH, wrong, offset)
+            self._lasting(name, body, offset)
         elif page is not None and self._in_page(page, name, body, offset):
             pass
         elif name not in ZPL_REFUSED and name not in ZPL_HARMLESS:
             self.notes.unknown_command(name, offset)
+
+    def _lasting(self, name: str, body: bytes, offset: int) -> None:
+        text = f"{name} stays in force for later labels"
+        self.notes.add(Code.LASTING_SETTING, Severity.INFO, text, offset)
+        if name == "^JM" and body.strip().upper() == b"B":
+            wrong = "^JMB halves the head's resolution: everything prints twice as large"
+            self.notes.error(Code.DPI_MISMATCH, wrong, offset)
 
     def _in_page(self, page: Page, name: str, body: bytes, offset: int) -> bool:
         """Commands that belong to a field; whether the command is one of them."""

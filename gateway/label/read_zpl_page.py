@@ -130,7 +130,7 @@ class Page:
         )
         if ordered is None:
             text = f"bar codes of {name} can't be read here: neither its size nor its code is known"
-            self.notes.error(Code.NOT_DRAWN, text, one.offset)
+            self.notes.warn(Code.NOT_DRAWN, text, one.offset)
             return None
         symbol = ordered.symbol
         turn = one.turn or letter(params, 0, settings.turn)

@@ -327,13 +327,33 @@ def _aztec(order: Order) -> Ordered:
 
 
 def _maxicode(order: Order) -> Ordered:
-    """Fixed size: about 28 x 27 mm (ISO/IEC 16023). The message is told, not drawn to scale."""
+    """Fixed size: about 28 x 27 mm (ISO/IEC 16023). The message is told, the picture lacks it."""
     width, height = round(28 * order.dots_per_mm), round(27 * order.dots_per_mm)
-    note = warning(
-        Code.NOT_DRAWN, "MaxiCode is not drawn; its message is told as the stream has it"
-    )
-    symbol = Symbol("maxicode", order.text, max(width // 30, 1), width, height, troubles=(note,))
-    return Ordered(symbol)
+    note = warning(Code.NOT_DRAWN, "a MaxiCode is drawn as an empty box")
+    data = _structured(order.text, order.count(0, 2, 6))
+    return Ordered(Symbol("maxicode", data, max(width // 30, 1), width, height, troubles=(note,)))
+
+
+_CARRIER = {
+    2: re.compile(r"([0-9]{3})([0-9]{3})([0-9]{9})(.*)", re.DOTALL),
+    3: re.compile(r"([0-9]{3})([0-9]{3})(.{6})(.*)", re.DOTALL),
+}
+_HEADER = re.compile(r"\[\)>\x1e01\x1d[0-9]{2}")
+
+
+def _structured(text: str, mode: int) -> str:
+    """What a scanner reports: postcode, country and class move behind the message's header.
+
+    Source: ISO/IEC 16023, structured carrier message (from memory).
+    """
+    match = _CARRIER[mode].fullmatch(text) if mode in _CARRIER else None
+    if match is None:
+        return text
+    service, country, postcode, message = match.groups()
+    header = _HEADER.match(message)
+    cut = header.end() if header else 0
+    told = gs1.GS.join([postcode, country, service, message[cut:]])
+    return message[:cut] + told
 
 
 _MAKERS: dict[str, Callable[[Order], Ordered]] = {

@@ -212,3 +212,23 @@ def test_printer_of_the_other_language_is_an_error() -> None:
     """A ZPL label on an EPL printer prints its own commands as text."""
     printer = Printer(language=LabelLanguage.EPL)
     assert FindingCode.LANGUAGE_MISMATCH in codes(zpl(CODE % (94, 300), printer=printer))
+
+
+def test_reversed_code_on_black_is_told() -> None:
+    """White bars on black: few scanners read them."""
+    black = b"^FO20,250^GB772,400,400^FS^FR"
+    assert FindingCode.INVERSE in codes(zpl(black + CODE % (94, 300)))
+
+
+def test_bar_code_that_is_not_read_here_is_told_and_not_expected() -> None:
+    """A postal bar code does not stop a label; nobody is asked to scan it."""
+    found = zpl(CODE % (94, 300) + b"^FO94,700^BZN,40,N,N^FD12345^FS", printer=Printer())
+    assert FindingCode.NOT_DRAWN in codes(found)
+    assert (True, ("00395123451234567895",)) == (found.may_print, found.expected_scans)
+
+
+def test_maxicode_is_expected_as_a_scanner_reports_it() -> None:
+    """ISO/IEC 16023: postcode, country and class follow the header, whatever their order was."""
+    field = b"^FO94,700^BD2^FH^FD002840152382802[)>_1E01_1D967Q00004951_1DDYKE_1E_04^FS"
+    symbol = zpl(field).labels[0].symbols[0]
+    assert "[)>\x1e01\x1d96152382802\x1d840\x1d002\x1d7Q00004951\x1dDYKE\x1e\x04" == symbol.data
