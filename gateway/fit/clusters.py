@@ -14,9 +14,11 @@ from gateway.fit.stackings import Group, Stackings
 
 Floats = NDArray[np.float64]
 
-_LAST = 5
-"""Groups that are stacked in every way."""
-_KEPT = 4
+_LAST = 6
+"""Groups that are stacked in every way ..."""
+_AT_LAST = 8
+"""... with so many envelopes kept for each sub-order of them, and half as many slim ones."""
+_KEPT = 8
 """Joins kept for each merged group, and half as many slim ones."""
 _AT_ONCE = 4096
 """Pairs of groups that are joined at once."""
@@ -33,7 +35,7 @@ def merged(stackings: Stackings, groups: Sequence[Group], flatness: float) -> ra
     while len(merging.groups) > _LAST:
         if not merging.merge():
             return range(0)
-    return stackings.stacked(merging.groups, (1,) * len(merging.groups))
+    return stackings.stacked(merging.groups, (1,) * len(merging.groups), _AT_LAST)
 
 
 class _Merging:

@@ -114,11 +114,14 @@ class Stackings:
         """Numbers of the whole stackings that are worth laying out; none if all are too thick."""
         return self.stacked(self.alone, tuple(unit.count for unit in self._units))
 
-    def stacked(self, groups: Sequence[Group], counts: State) -> range:
-        """All stackings of these groups, each so many times."""
+    def stacked(self, groups: Sequence[Group], counts: State, most: int | None = None) -> range:
+        """All stackings of these groups, each so many times; or with at most so many envelopes
+        kept for each sub-order, and half as many slim ones."""
         levels = plan(counts)
         if not levels:
             return range(groups[0].start, groups[0].end)
+        if most is not None:
+            return self._pass(groups, levels, most, None)
         ceiling = None
         if len(levels) > 2:
             found = self._pass(groups, levels, _FIRST_PASS, None)
