@@ -23,6 +23,7 @@ from gateway.label.template import (
     TextElement,
     parts_of,
 )
+from gateway.label.turned import turned, turned_sheet
 from schemas.station import Printer
 
 _SLACK_MM = 0.5
@@ -71,9 +72,15 @@ Step = TextStep | SymbolStep | DotsStep | MarkStep | RepeatStep
 
 @dataclass(frozen=True, slots=True)
 class Compiled:
-    """A template on one printer. `fixed` never changes; `steps` are placed for each label."""
+    """A template on one printer. `fixed` never changes; `steps` are placed for each label.
 
+    `layout` is the sheet that the template speaks of, `sheet` the one that the printer sees, which
+    is the same turned by `turn`.
+    """
+
+    layout: Sheet
     sheet: Sheet
+    turn: int
     needs: tuple[str, ...]
     fixed: tuple[Placed, ...]
     steps: tuple[Step, ...]
@@ -86,6 +93,8 @@ class Compiled:
         out: list[Placed] = []
         scans: list[str] = []
         _place(self.steps, fields, out, scans)
+        if self.turn:
+            out = [turned(thing, self.layout, self.turn) for thing in out]
         return out, tuple(dict.fromkeys(scans))
 
 
@@ -154,7 +163,15 @@ class _Compiler:
                 step.place({}, fixed)
             else:
                 changing.append(step)
-        return Compiled(self.sheet, body.needs, tuple(fixed), tuple(changing))
+        turn = body.turn
+        return Compiled(
+            self.sheet,
+            turned_sheet(self.sheet, turn),
+            turn,
+            body.needs,
+            tuple(turned(thing, self.sheet, turn) for thing in fixed),
+            tuple(changing),
+        )
 
     def _origin(self, *path: str | int) -> Origin:
         return Origin(self.template.name, self.template.lines.get(path, 1))
@@ -178,7 +195,7 @@ class _Compiler:
             origin,
             sized,
             self.sheet.dots_per_mm,
-            resident=by_printer and not element.reverse,
+            resident=by_printer and not element.reverse and not self.template.body.turn,
             images=self.printer.font_host_images or element.reverse,
         )
 
@@ -250,17 +267,16 @@ def _sheet(template: Template, printer: Printer) -> Sheet:
         body.least_width_mm or body.width_mm - _SLACK_MM,
         body.least_height_mm or body.height_mm - _SLACK_MM,
     )
-    reach = min(printer.label_width_mm, printer.head_width_mm)
-    for what, needed, has in (
-        ("width", least[0], reach),
-        ("height", least[1], printer.label_height_mm),
-    ):
+    reach = (min(printer.label_width_mm, printer.head_width_mm), printer.label_height_mm)
+    if body.turn in (90, 270):
+        reach = reach[::-1]
+    for what, needed, has in (("width", least[0], reach[0]), ("height", least[1], reach[1])):
         if has < needed:
             raise LabelError(
                 f"template {template.name} needs a label of {needed:.1f} mm {what}, the printer "
-                f"reaches {has:.1f} mm"
+                f"reaches {has:.1f} mm of it"
             )
-    width, height = min(body.width_mm, reach), min(body.height_mm, printer.label_height_mm)
+    width, height = min(body.width_mm, reach[0]), min(body.height_mm, reach[1])
     # rounded down: a dot beyond the label prints on the liner, or not at all
     return Sheet(int(width * d + 1e-6), int(height * d + 1e-6), d)
 

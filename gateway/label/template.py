@@ -202,6 +202,8 @@ class Body(BaseModel):
     least_width_mm: Positive | None = None
     least_height_mm: Positive | None = None
     """The smallest label it may be printed on; left out, half a millimetre less than stated."""
+    turn: Turn = 0
+    """The whole label, clockwise: its width and height are those before turning."""
     needs: tuple[str, ...] = ()
     """Fields that must hold something."""
     letters: Literal["host", "printer"] = "host"

@@ -4,15 +4,16 @@ import io
 import re
 import shutil
 import subprocess
+from importlib import resources
 from pathlib import Path
 
 import numpy as np
 import pytest
 from PIL import Image
 from rigs.label_demo import fields_for, printer_for
-from rigs.zpl import dots
+from rigs.zpl import ZplRenderer, dots
 
-from gateway.label import builtin_template, picture
+from gateway.label import builtin_template, load_template, make, picture
 from gateway.label.bitmap import Bitmap
 from gateway.label.canvas import Canvas, Ink
 from gateway.label.symbols import Symbology, encode
@@ -101,3 +102,20 @@ def test_text_turned_on_the_canvas_is_the_same_ink() -> None:
     symbol = encode(Symbology.DATAMATRIX, "turn")
     turned.matrix(0, 60, symbol, 1, turn=180)
     assert int(dots(turned.image()).sum()) > int(other.sum())
+
+
+@pytest.mark.parametrize("turn", [90, 180, 270])
+def test_whole_label_turned_is_the_picture_turned(renderer: ZplRenderer, turn: int) -> None:
+    """A template with `turn` gives the upright picture turned, in our drawing and in the stream."""
+    text = (resources.files("gateway.label") / "templates" / "parcel-4x6.toml").read_text("utf-8")
+    template = load_template(text.replace("needs =", f"turn = {turn}\nneeds =", 1), "turned")
+    upright = printer_for("parcel-4x6", 8.0)
+    sideways = {"label_width_mm": 152.4, "label_height_mm": 101.6, "head_width_mm": 168.0}
+    printer = upright if turn == 180 else upright.model_copy(update=sideways)
+    fields = fields_for("parcel-4x6")
+    png = picture(builtin_template("parcel-4x6"), fields, upright, form="png")
+    wanted = np.rot90(dots(Image.open(io.BytesIO(png))), -turn // 90)
+    ours = Image.open(io.BytesIO(picture(template, fields, printer, form="png")))
+    assert np.array_equal(wanted, dots(ours))
+    drawn = renderer.draw(make(template, fields, printer).content, *ours.size)
+    assert np.array_equal(wanted, dots(drawn))
