@@ -65,6 +65,7 @@ class StationDay:
     bags: int
     void: int
     changeovers: int
+    refills: int
     stops: int
     down_s: float
     longest_cause: str
@@ -188,7 +189,8 @@ def _would_hold(former: FormerBag, bag: UsedBag) -> bool:
 
 def _stations(facts: DayFacts) -> tuple[StationDay, ...]:
     names = {bag.station for bag in facts.bags} | {check.station for check in facts.checks}
-    names |= {stop.station for stop in facts.stops} | set(facts.changeovers)
+    names |= {stop.station for stop in facts.stops}
+    names |= {*facts.changeovers, *facts.refills}
     return tuple(_station(facts, name) for name in sorted(names))
 
 
@@ -205,6 +207,7 @@ def _station(facts: DayFacts, name: str) -> StationDay:
         bags=len(bags),
         void=sum(bag.voided for bag in bags),
         changeovers=facts.changeovers.get(name, 0),
+        refills=facts.refills.get(name, 0),
         stops=len(stops),
         down_s=down_seconds(stops, facts.start, facts.end),
         longest_cause=max(causes, key=lambda cause: causes[cause], default=""),

@@ -112,6 +112,7 @@ def _stations(report: DayReport) -> list[paper.Flowable]:
             words.number(one.bags),
             str(one.void),
             str(one.changeovers),
+            str(one.refills),
             str(one.stops),
             words.duration(one.down_s) if one.down_s else "none",
             words.kind(one.longest_cause),
@@ -119,12 +120,22 @@ def _stations(report: DayReport) -> list[paper.Flowable]:
         )
         for one in report.stations
     ]
-    head = ("Station", "Bags", "Void", "Changes", "Stops", "Down", "Longest for", "Mislabels")
+    head = (
+        "Station",
+        "Bags",
+        "Void",
+        "Changes",
+        "Refills",
+        "Stops",
+        "Down",
+        "Longest for",
+        "Mislabels",
+    )
     if not rows:
         return [paper.heading("Stations"), paper.line("No station worked.")]
     return [
         paper.heading("Stations"),
-        paper.table(head, rows, (34, 16, 14, 19, 15, 22, 28, 26), right=(1, 2, 3, 4, 5)),
+        paper.table(head, rows, (30, 14, 13, 18, 16, 14, 21, 26, 22), right=(1, 2, 3, 4, 5, 6)),
         paper.line(
             "Down: held, aborted or offline. Stopped and suspended are not counted.", quiet=True
         ),

@@ -29,6 +29,7 @@ def daily_rows(report: DayReport) -> Iterator[Row]:
         yield _plain(*where, "bags", one.bags, "bags")
         yield _plain(*where, "void", one.void, "bags")
         yield _plain(*where, "changeovers", one.changeovers, "changes")
+        yield _plain(*where, "refills", one.refills, "refills")
         yield _plain(*where, "stops", one.stops, "stops")
         yield _plain(*where, "downtime", one.down_s, "s")
         yield from _shares(*where, "mislabels", one.labels)

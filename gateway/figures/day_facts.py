@@ -92,6 +92,9 @@ class DayFacts:
     in_doubt: int
     """Of those, labels whose fate nobody knew for a while."""
     changeovers: Mapping[str, int]
+    """By station: another bag was loaded than the one known to be in that place before."""
+    refills: Mapping[str, int]
+    """By station: the same bag was loaded again, or counted."""
     stops: tuple[Stop, ...]
     cases: Cases = Cases()
     former: FormerBag | None = None
@@ -113,7 +116,7 @@ def facts_of_day(
     """Read the day's entries, in order of `seq`.
 
     `earlier` are entries from before `start` that the day hangs on: those that created jobs which
-    moved in it, and each station's last state, hold or release.
+    moved in it, each station's last state, hold or release, and its last loads.
     """
     reading = _Reading(start)
     for entry in earlier:
@@ -132,7 +135,8 @@ def facts_of_day(
         checks=label_checks(within),
         sent=reading.sent,
         in_doubt=len(reading.doubted),
-        changeovers=dict(sorted(reading.changeovers.items())),
+        changeovers=dict(reading.changeovers),
+        refills=dict(reading.refills),
         stops=reading.all_stops(),
         cases=cases or Cases(),
         former=former,
@@ -147,6 +151,8 @@ class _Reading:
         self.orders = self.pieces = self.manual = self.sent = 0
         self.doubted: set[str] = set()
         self.changeovers: Counter[str] = Counter()
+        self.refills: Counter[str] = Counter()
+        self._loads: dict[tuple[str, str], str] = {}
         self._start = start
         self._created: dict[str, LedgerEntry] = {}
         self._printed: dict[str, LedgerEntry] = {}
@@ -158,6 +164,8 @@ class _Reading:
         """Take an entry from before the day."""
         if entry.kind is EntryKind.JOB_CREATED and entry.job_id:
             self._created[entry.job_id] = entry
+        elif entry.kind is EntryKind.SUPPLY_CHANGED:
+            self._loaded(entry)
         else:
             self._station(entry, self._start)
 
@@ -174,7 +182,8 @@ class _Reading:
             case EntryKind.JOB_MOVED if entry.job_id:
                 self._moved(entry, entry.job_id)
             case EntryKind.SUPPLY_CHANGED:
-                self.changeovers[entry.station or ""] += 1
+                counted = self.refills if self._loaded(entry) else self.changeovers
+                counted[entry.station or ""] += 1
             case _:
                 self._station(entry, entry.time)
 
@@ -217,6 +226,13 @@ class _Reading:
             self._voided.add(job_id)
         if to in _PRINTED and was not in _PRINTED:
             self._printed.setdefault(job_id, entry)
+
+    def _loaded(self, entry: LedgerEntry) -> bool:
+        """Take note of a load; whether it is the bag that was there before."""
+        place, bag = (entry.station or "", str(entry.data.get("slot"))), str(entry.data.get("bag"))
+        same = self._loads.get(place) == bag
+        self._loads[place] = bag
+        return same
 
     def _station(self, entry: LedgerEntry, time: datetime) -> None:
         station = entry.station or ""

@@ -104,7 +104,7 @@ def busy_day() -> list[LedgerEntry]:
     book.moved(18.4, "bench-2", "j240", "sending", "in_doubt")
     book.add(9, EntryKind.ORDER_MANUAL, "bench-1")
     for at, station in ((8, "bench-1"), (12, "bench-1"), (13, "bench-2")):
-        book.add(at, EntryKind.SUPPLY_CHANGED, station, bag="po-200x300")
+        book.add(at, EntryKind.SUPPLY_CHANGED, station, slot=1, bag="po-200x300")
     book.add(9, EntryKind.STATION_HELD, "bench-2", hold="shifted", text="shifted by one")
     book.add(9.25, EntryKind.STATION_RELEASED, "bench-2", hold="shifted", reason="repaired")
     book.add(15, EntryKind.STATION_STATE, "bench-1", state="aborted", was="execute")

@@ -57,8 +57,8 @@ def test_busy_day_has_the_figures_that_were_put_into_it() -> None:
     assert Rate(1, 241) == report.in_doubt
     assert ParetoBar("shifted", 4, 0.5, 0.5) == report.kinds[0]
     assert [("po-200x300", 160), ("po-300x400", 80)] == [(s.bag, s.count) for s in report.sizes]
-    assert [(2, 1, 1800.0), (1, 1, 900.0)] == [
-        (s.changeovers, s.stops, s.down_s) for s in report.stations
+    assert [(1, 1, 1, 1800.0), (1, 0, 1, 900.0)] == [
+        (s.changeovers, s.refills, s.stops, s.down_s) for s in report.stations
     ]
     assert ["aborted", "shifted"] == [s.longest_cause for s in report.stations]
     assert SettleTimes(4, 1, 1500.0, None) == report.settling
@@ -144,6 +144,16 @@ def test_bag_counts_on_the_day_on_which_its_label_printed() -> None:
     book.created(2, "b", "j2")
     book.moved(3, "b", "j2", "queued", "cancelled")
     assert ["j1"] == [bag.job_id for bag in facts_of(book, before=before).bags]
+
+
+def test_only_another_bag_is_a_changeover() -> None:
+    """The same bag in the same place is a refill; what was loaded yesterday is remembered."""
+    before, book = Book(), Book()
+    before.add(-3, EntryKind.SUPPLY_CHANGED, "b", slot=1, bag="small")
+    for slot, bag in ((1, "small"), (1, "large"), (1, "large"), (2, "small"), (1, "small")):
+        book.add(1, EntryKind.SUPPLY_CHANGED, "b", slot=slot, bag=bag)
+    facts = facts_of(book, before=before)
+    assert ({"b": 3}, {"b": 2}) == (facts.changeovers, facts.refills)
 
 
 def test_station_that_was_down_before_the_day_is_down_from_its_start() -> None:
