@@ -132,14 +132,17 @@ def node_parts():
         if stamp.exists() and stamp.read_text() == digest:
             continue
         if npm is None:
-            say(f"no npm here: tests that need {wanted.parent.relative_to(ROOT)} will be skipped")
+            say(f"no npm here: tests that need {wanted.parent.name} will be skipped")
             continue
+        part = wanted.parent.relative_to(ROOT)
         command = [npm, "install", "--no-audit", "--no-fund", "--no-package-lock", "--silent"]
-        done = subprocess.run(command, check=False, cwd=str(wanted.parent), stdout=subprocess.DEVNULL)
+        done = subprocess.run(
+            command, check=False, cwd=str(wanted.parent), stdout=subprocess.DEVNULL
+        )
         if done.returncode == 0:
             stamp.write_text(digest)
         else:
-            say(f"npm could not install {wanted.parent.relative_to(ROOT)}: its tests will be skipped")
+            say(f"npm could not install {part}: its tests will be skipped")
 
 
 @contextmanager
