@@ -4,9 +4,10 @@ import asyncio
 from collections.abc import Callable
 from contextlib import suppress
 from dataclasses import dataclass
+from typing import TypeVar
 
 import structlog
-from tenacity import AsyncRetrying, RetryCallState, retry_if_exception_type, stop_after_attempt
+from tenacity import AsyncRetrying, RetryCallState, retry_if_exception_type
 from tenacity.wait import wait_random_exponential
 
 from adapters.contract import StationAdapter
@@ -16,15 +17,19 @@ from gateway.dispatch import asking, lane_steps
 from gateway.dispatch.after_fault import Next, after_fault
 from gateway.dispatch.lane_steps import Idle, LeftOver, Taken
 from gateway.dispatch.lease import Lease, LeaseLost
-from gateway.errors import GatewayError
+from gateway.errors import GatewayError, NotStored
+from gateway.logs import bound
 from gateway.metrics import Metrics
 from gateway.store import jobs
 from gateway.store.jobs import JobRow
 from gateway.store.store import Store
+from gateway.store.work import Work
 from schemas.job import JobState
 from schemas.station import Fate, Receipt, Station
 
 log = structlog.get_logger(__name__)
+
+T = TypeVar("T")
 
 ASK_AGAIN_S = 1.0
 PERSON_WAIT_S = 5.0
@@ -111,6 +116,8 @@ class Lane:
         match taken:
             case Taken():
                 await self._send(taken, lease)
+                if self._is_failing():
+                    await self._open_breaker()
                 return True
             case LeftOver(job=job):
                 await self._recover(job, lease)
@@ -137,7 +144,7 @@ class Lane:
         tries = AsyncRetrying(
             retry=retry_if_exception_type(_Again),
             wait=self._wait_before_retry,
-            stop=stop_after_attempt(budget.attempts),
+            stop=lambda state: state.attempt_number >= budget.attempts or self._is_failing(),
             sleep=self._pause,
             reraise=True,
         )
@@ -153,6 +160,9 @@ class Lane:
                     await self._try_once(job, lease)
         except _Again:
             await self._open_breaker()
+
+    def _is_failing(self) -> bool:
+        return self.view.faults_in_a_row >= self.station.retry.breaker_faults
 
     def _wait_before_retry(self, state: RetryCallState) -> float:
         budget = self.station.retry
@@ -171,33 +181,58 @@ class Lane:
 
     async def _try_once(self, taken: Taken, lease: Lease) -> None:
         started = self._clock.monotonic()
-        try:
-            if started >= lease.good_until:
-                raise NothingSent("The lease on the lane ended before anything was sent.")
-            receipt = await self._deliver(taken)
-        except StationFault as fault:
-            await self._failed(taken.job, fault, lease)
-            return
-        self._metrics.delivered(self.station.id, self._clock.monotonic() - started)
-        self._recovered()
-        await self._store.write(
-            lambda work: lane_steps.delivered(work, self.station, lease, taken.job, receipt)
-        )
+        job = taken.job
+        with bound(order_id=job.order_id, parcel_id=job.parcel_id, job_id=job.job_id):
+            try:
+                receipt = await self._deliver(taken, lease)
+            except StationFault as fault:
+                self._log.info("job.not_delivered", fault=type(fault).__name__, text=fault.what)
+                await self._failed(job, fault, lease)
+                return
+            self._metrics.delivered(self.station.id, self._clock.monotonic() - started)
+            self._recovered()
+            await self._keep(
+                lambda work: lane_steps.delivered(work, self.station, lease, job, receipt)
+            )
+            self._log.info("job.delivered", stage=receipt.stage.value, attempt=job.attempt)
 
-    async def _deliver(self, taken: Taken) -> Receipt:
+    async def _keep(self, step: Callable[[Work], T]) -> T:
+        """Write what is known of a delivery, again while the store takes nothing.
+
+        Nothing else may be sent before; and to forget it would make a doubt out of knowledge.
+        """
+        while True:
+            try:
+                return await self._store.write(step)
+            except NotStored as failure:
+                self._log.error("lane.step_waits", text=failure.detail)
+                if self._stop.is_set():
+                    raise
+                await self._pause(ASK_AGAIN_S)
+
+    async def _deliver(self, taken: Taken, lease: Lease) -> Receipt:
         """One delivery with a deadline. One that ends without an answer is unknown, not unsent."""
         await self.open()
+        if self._clock.monotonic() >= lease.good_until:
+            raise NothingSent("The lease on the lane ended before anything was sent.")
         if not self.view.connected:
             self.view.connected = True
             self._log.info("station.connected")
         try:
             async with asyncio.timeout(self.adapter.claims.deliver_within_s):
-                return await self.adapter.deliver(taken.order)
+                receipt = await self.adapter.deliver(taken.order)
         except TimeoutError as late:
             raise FateUnknown(
                 f"No answer within {self.adapter.claims.deliver_within_s:g} s.",
                 do="Look whether the label came out.",
             ) from late
+        if receipt.job_id != taken.job.job_id:
+            raise FateUnknown(
+                f"The station answered about job {receipt.job_id}, which it wasn't asked for.",
+                do="Look whether the label came out.",
+                bytes_sent=receipt.bytes_sent,
+            )
+        return receipt
 
     async def _failed(self, job: JobRow, fault: StationFault, lease: Lease) -> None:
         following = after_fault(self.adapter.claims, fault)
@@ -205,26 +240,25 @@ class Lane:
         self._note_fault(fault)
         match following:
             case Next.RETRY:
-                await self._store.write(
+                back = await self._keep(
                     lambda work: lane_steps.failed(work, lease, job, JobState.QUEUED, fault)
                 )
-                raise _Again
+                if back is not None:
+                    raise _Again
             case Next.WAIT_FOR_PERSON:
-                await self._store.write(
+                await self._keep(
                     lambda work: lane_steps.failed(work, lease, job, JobState.QUEUED, fault)
                 )
                 self.view.waits_for = f"{fault.what} {fault.do}".strip()
                 await self._pause(PERSON_WAIT_S)
             case Next.REFUSED:
-                await self._store.write(
+                await self._keep(
                     lambda work: lane_steps.failed(work, lease, job, JobState.REFUSED, fault)
                 )
             case Next.HOLD:
-                await self._store.write(
-                    lambda work: lane_steps.misconfigured(work, lease, job, fault)
-                )
+                await self._keep(lambda work: lane_steps.misconfigured(work, lease, job, fault))
             case Next.ASK | Next.IN_DOUBT:
-                await self._store.write(
+                await self._keep(
                     lambda work: lane_steps.failed(work, lease, job, JobState.IN_DOUBT, fault)
                 )
 
@@ -261,7 +295,11 @@ class Lane:
         await self._store.write(
             lambda work: lane_steps.told_fate(work, self.station, lease, job, fate)
         )
-        self._recovered()
+        if fate is Fate.UNKNOWN_JOB:
+            if self._is_failing():
+                await self._open_breaker()
+        else:
+            self._recovered()
         return True
 
     def _note_fault(self, fault: StationFault) -> None:
@@ -283,6 +321,10 @@ class Lane:
         self._log.warning("station.breaker_open", seconds=self.station.retry.breaker_open_s)
         await self._pause(self.station.retry.breaker_open_s)
         self.view.breaker_open = False
+        # half open: one more fault opens it again, one success forgets them all
+        self.view.faults_in_a_row = min(
+            self.view.faults_in_a_row, self.station.retry.breaker_faults - 1
+        )
         self._metrics.breaker(self.station.id, is_open=False)
         self._work.set()
 

@@ -59,8 +59,9 @@ def take_next(
     if not has_room(jobs.row_of(work.conn, station.id), station):
         return Idle.ROW_FULL
     while (job := jobs.next_waiting(work.conn, station.id)) is not None:
-        if job.attempt == 0 and work.now - job.created > timedelta(seconds=station.stale_after_s):
-            waited = int((work.now - job.created).total_seconds() // 60)
+        waited_for = work.now - job.waits_since
+        if waited_for > timedelta(seconds=station.stale_after_s):
+            waited = int(waited_for.total_seconds() // 60)
             move(work, job, JobState.STALE, f"it waited {waited} min; the goods may have left")
             continue
         label = jobs.label_of(work.conn, job.label_sha256)

@@ -13,6 +13,9 @@ from schemas.events import Outgoing, OutgoingType
 from schemas.job import JobState
 from schemas.ledger import EntryKind
 
+GATEWAY = "gateway"
+"""The actor of what nobody did by hand."""
+
 S = JobState
 MOVES: Mapping[JobState, Mapping[JobState, str]] = MappingProxyType(
     {
@@ -72,7 +75,7 @@ def move(
     to: JobState,
     reason: str,
     *,
-    actor: str = "gateway",
+    actor: str = GATEWAY,
     attempt: int | None = None,
     count_before: int | None = None,
     **facts: JsonValue,
@@ -88,7 +91,14 @@ def move(
             f"From here it can become: {', '.join(MOVES[job.state]) or 'nothing any more'}."
         )
     if not jobs.change(
-        work.conn, job, to, work.now, attempt=attempt, count_before=count_before, note=reason
+        work.conn,
+        job,
+        to,
+        work.now,
+        attempt=attempt,
+        count_before=count_before,
+        note=reason,
+        waits_anew=to is S.QUEUED and actor != GATEWAY,
     ):
         raise NotAllowedNow(
             f"Job {job.job_id} is no longer {job.state}: somebody was quicker. Look again."

@@ -41,6 +41,7 @@ class JobRow:
     reprint_of: str | None
     row_position: int | None
     created: datetime
+    waits_since: datetime
     changed: datetime
     note: str
 
@@ -74,6 +75,7 @@ _COLUMNS = (
     jobs.c.reprint_of,
     jobs.c.row_position,
     jobs.c.created,
+    jobs.c.waits_since,
     jobs.c.changed,
     jobs.c.note,
 )
@@ -218,6 +220,7 @@ def insert(conn: Connection, new: NewJob, lane_position: int, now: datetime) -> 
             expected_scans=json.dumps(new.expected_scans),
             reprint_of=new.reprint_of,
             created=now,
+            waits_since=now,
             changed=now,
         )
     )
@@ -235,11 +238,14 @@ def change(
     attempt: int | None = None,
     count_before: int | None = None,
     note: str | None = None,
+    waits_anew: bool = False,
 ) -> bool:
     """Set the state if it is still what `job` says; whether it was."""
     values: dict[str, object] = {"state": state, "changed": now}
     if state not in IN_ROW_STATES:
         values["row_position"] = None
+    if waits_anew:
+        values["waits_since"] = now
     if attempt is not None:
         values["attempt"] = attempt
         values["count_before"] = count_before

@@ -123,6 +123,7 @@ jobs = sa.Table(
     sa.Column("reprint_of", sa.Text),
     sa.Column("row_position", sa.Integer),
     sa.Column("created", InstantText, nullable=False),
+    sa.Column("waits_since", InstantText, nullable=False),  # a person's answer begins it anew
     sa.Column("changed", InstantText, nullable=False),
     sa.Column("note", sa.Text, nullable=False, server_default=""),
     sa.Index(

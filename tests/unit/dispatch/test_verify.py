@@ -38,6 +38,7 @@ def job(
         reprint_of=None,
         row_position=position,
         created=NOW,
+        waits_since=NOW,
         changed=NOW,
         note="",
     )

@@ -201,6 +201,7 @@ def upgrade() -> None:
         sa.Column("reprint_of", sa.Text(), nullable=True),
         sa.Column("row_position", sa.Integer(), nullable=True),
         sa.Column("created", sa.Text(), nullable=False),
+        sa.Column("waits_since", sa.Text(), nullable=False),
         sa.Column("changed", sa.Text(), nullable=False),
         sa.Column("note", sa.Text(), server_default="", nullable=False),
         sa.ForeignKeyConstraint(
