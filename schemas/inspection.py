@@ -61,8 +61,6 @@ class FindingCode(StrEnum):
     INVERSE = "inverse"
     """White bars on black."""
     CODE_IN_USE = "code_in_use"
-    NO_SYMBOL = "no_symbol"
-    """Nothing on the label can be scanned."""
     LANGUAGE_MISMATCH = "language_mismatch"
 
 
@@ -164,7 +162,7 @@ class UnknownCommand(_Found):
 
 
 class Inspection(_Found):
-    """The whole stream. `findings` of a label stand there, those of the stream here."""
+    """The whole stream. `findings` holds all of them; a label repeats those that are its own."""
 
     language: LabelLanguage
     dots_per_mm: float
@@ -173,14 +171,10 @@ class Inspection(_Found):
     findings: tuple[Finding, ...] = ()
     unknown_commands: tuple[UnknownCommand, ...] = ()
 
-    def all_findings(self) -> tuple[Finding, ...]:
-        """Those of the stream, then those of each label."""
-        return self.findings + tuple(found for label in self.labels for found in label.findings)
-
     @property
     def may_print(self) -> bool:
         """No finding is an error."""
-        return all(found.severity is not Severity.ERROR for found in self.all_findings())
+        return all(found.severity is not Severity.ERROR for found in self.findings)
 
     @property
     def expected_scans(self) -> tuple[str, ...]:

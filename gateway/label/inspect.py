@@ -90,7 +90,11 @@ def inspect(
         dots_per_mm=made_for.dots_per_mm,
         dots_per_mm_from=made_for.source,
         labels=labels,
-        findings=stream.findings + _of_stream(stream, content, language, printer),
+        findings=(
+            *stream.findings,
+            *_of_stream(stream, content, language, printer),
+            *(found for label in labels for found in label.findings),
+        ),
         unknown_commands=tuple(
             UnknownCommand(command=name, count=count, offset=first)
             for name, (count, first) in stream.unknown.items()
@@ -232,8 +236,6 @@ def _expected(symbols: Iterable[InspectedSymbol], notes: Notes) -> tuple[str, ..
             notes.add(Code.SYMBOL_DATA, Severity.INFO, text, symbol.offset)
         else:
             codes[symbol.data] = None
-    if not codes:
-        notes.warn(Code.NO_SYMBOL, "nothing on this label can be verified by a scan", 0)
     return tuple(codes)
 
 

@@ -29,9 +29,9 @@ def texts(found: Inspection) -> list[str]:
 
 def codes(found: Inspection) -> set[FindingCode]:
     """Codes of all findings."""
-    return {finding.code for finding in found.all_findings()}
+    return {finding.code for finding in found.findings}
 
 
 def errors(found: Inspection) -> list[str]:
     """Messages of all errors."""
-    return [f.message for f in found.all_findings() if f.severity is Severity.ERROR]
+    return [f.message for f in found.findings if f.severity is Severity.ERROR]

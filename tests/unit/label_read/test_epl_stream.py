@@ -113,3 +113,34 @@ def test_stream_in_the_other_language_is_told() -> None:
     assert FindingCode.LANGUAGE_MISMATCH in codes(found)
     found = inspect(b'\nN\nA1,1,0,1,1,1,N,"x"\nP1\n', LabelLanguage.ZPL)
     assert FindingCode.LANGUAGE_MISMATCH in codes(found)
+
+
+@pytest.mark.parametrize(
+    ("line", "code"),
+    [
+        (b'A1,1,0,Z,1,1,N,"x"', FindingCode.NOT_DRAWN),
+        (b'B1,1,0,XX,2,4,80,N,"x"', FindingCode.NOT_DRAWN),
+        (b'b1,1,H,"x"', FindingCode.NOT_DRAWN),
+        (b'b1,1,M,m2,"002,840,45458,message"', FindingCode.NOT_DRAWN),
+        (b'A1,1,0,1,1,1,N,"x', FindingCode.BAD_PARAMETER),
+        (b'A1,1,0,1,1,1,N,"x"tail', FindingCode.BAD_PARAMETER),
+        (b"I8,Q,001", FindingCode.CHARACTER_SET),
+        (b'FR"FORM"', FindingCode.MISSING_OBJECT),
+        (b'GG1,1,"LOGO"', FindingCode.MISSING_OBJECT),
+        (b"N\nP1", FindingCode.BAD_PARAMETER),
+        (b'B50,50,0,0,3,6,80,N,"00376104250021234568"', FindingCode.CHECK_DIGIT_WRONG),
+        (b'B50,50,0,0,3,6,80,N,"0037"', FindingCode.SYMBOL_DATA),
+        (b'B50,50,0,1C,3,6,80,N,"12A"', FindingCode.SYMBOL_DATA),
+        (b'B50,50,0,1E,4,6,80,N,"(00)376104250021234568"', FindingCode.CHECK_DIGIT_WRONG),
+    ],
+)
+def test_trouble_in_a_line_is_told(line: bytes, code: FindingCode) -> None:
+    """Each kind of trouble has its code, and the label that it belongs to is still read."""
+    found = epl(line)
+    assert (True, True) == (code in codes(found), len(found.labels) >= 1)
+
+
+def test_bottom_first_turns_the_label() -> None:
+    """ZB prints from the bottom of the image buffer: the label comes out turned (guide)."""
+    found = epl(b"ZB\nLO10,10,80,20\nLW10,10,5,5\nLE20,10,5,5\nLS9,9,2,40,50\nX1,1,2,90,90")
+    assert 1 == len(found.labels)

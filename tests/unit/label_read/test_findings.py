@@ -100,7 +100,7 @@ def test_stated_resolution_is_held_against_the_head() -> None:
     far = look(dots_per_mm=8.0, printer=HEAD_300)
     near = look(dots_per_mm=12.0, printer=HEAD_300)
     assert not far.may_print
-    drift = [f for f in near.all_findings() if f.code is FindingCode.DPI_MISMATCH]
+    drift = [f for f in near.findings if f.code is FindingCode.DPI_MISMATCH]
     assert [Severity.WARNING] == [f.severity for f in drift]
     assert "2.4 mm" in drift[0].message
 
@@ -203,9 +203,9 @@ def test_code_of_another_open_order_is_an_error() -> None:
     assert FindingCode.CODE_IN_USE not in codes(shared)
 
 
-def test_label_without_a_code_is_told() -> None:
-    """Verification has nothing to read on such a label."""
-    assert FindingCode.NO_SYMBOL in codes(zpl(b"^FO1,1^FDx^FS"))
+def test_label_without_a_code_expects_no_scan() -> None:
+    """Verification has nothing to read on such a label, and is told so by an empty list."""
+    assert () == zpl(b"^FO1,1^FDx^FS").expected_scans
 
 
 def test_printer_of_the_other_language_is_an_error() -> None:

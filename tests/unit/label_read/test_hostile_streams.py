@@ -35,7 +35,7 @@ def check(stream: bytes, language: LabelLanguage, printer: Printer | None = None
     """Inspection answers, and a picture is drawn or refused in the project's own words."""
     found = inspect(stream, language, printer=printer)
     found.model_dump_json()
-    assert all(0 <= finding.offset <= len(stream) for finding in found.all_findings())
+    assert all(0 <= finding.offset <= len(stream) for finding in found.findings)
     for number in range(min(len(found.labels), 2)):
         try:
             draw(stream, language, found.dots_per_mm, number)
@@ -91,7 +91,7 @@ def _bomb(copies: int) -> bytes:
 def test_five_megabytes_are_refused(stream: bytes, language: LabelLanguage) -> None:
     """A stream beyond the contract's limit is refused unread, as one finding."""
     found = inspect(stream, language)
-    assert [FindingCode.TOO_LARGE] == [finding.code for finding in found.all_findings()]
+    assert [FindingCode.TOO_LARGE] == [finding.code for finding in found.findings]
     assert (len(stream) > MAX_BYTES, False) == (True, found.may_print)
 
 

@@ -69,6 +69,36 @@ def test_each_symbology_reads_back(field: bytes) -> None:
     assert list(inspect(stream, LabelLanguage.ZPL).labels[0].expected_scans) == read(stream)
 
 
+@pytest.mark.parametrize(
+    ("line", "data"),
+    [
+        (b'B80,80,0,1,3,6,100,N,"Tidewater-7"', "Tidewater-7"),
+        (b'B80,80,0,1C,3,6,100,N,"123456"', "123456"),
+        # GS1 General Specifications 7.9.1: 376104250021234569
+        (b'B80,80,0,0,3,6,100,N,"0037610425002123456"', "00376104250021234569"),
+        (b'B80,80,0,1E,3,6,100,N,"(10)LOT7\x06(21)A5"', "10LOT7\x1d21A5"),
+        (b'B80,80,0,3,2,5,100,N,"DYKE"', "DYKE"),
+        # modulo 43 over DYKE7: 13 + 34 + 20 + 14 + 7 = 88, 88 - 86 = 2 (worked by hand)
+        (b'B80,80,0,3C,2,5,100,N,"DYKE7"', "DYKE72"),
+        (b'B80,80,0,2,2,5,100,N,"123"', "0123"),
+        (b'B80,80,0,2C,2,5,100,N,"1540014128876"', "15400141288763"),
+        (b'B80,80,0,9,2,5,100,N,"DYKE45"', "DYKE45"),
+        (b'B80,80,0,E30,3,6,100,N,"950110153100"', "9501101531000"),
+        (b'B80,80,0,E80,3,6,100,N,"9501234"', "95012346"),
+        (b'B80,80,0,UA0,3,6,100,N,"01234567890"', "0012345678905"),
+        (b'b80,80,D,c24,r24,h5,"matrix"', "matrix"),
+        (b'b80,80,Q,m2,s6,eH,iA,"quay"', "quay"),
+        (b'b80,80,P,300,300,s3,x3,y9,l4,"dyke and quay"', "dyke and quay"),
+        (b'b80,80,A,d6,"aztec"', "aztec"),
+    ],
+)
+def test_each_epl_symbology_reads_back(line: bytes, data: str) -> None:
+    """The decoder's answer is the code that verification will expect, check digits included."""
+    stream = b"\nN\nq1000\nQ600,24\n" + line + b"\nP1\n"
+    assert (data,) == inspect(stream, LabelLanguage.EPL).labels[0].expected_scans
+    assert [data] == read(stream, LabelLanguage.EPL)
+
+
 @SLOW
 @given(
     st.text(st.characters(min_codepoint=32, max_codepoint=126), min_size=1, max_size=20),
@@ -176,3 +206,30 @@ def test_picture_has_the_size_of_the_stock_where_the_stream_states_none() -> Non
     """101.6 x 152.4 mm at 8 dots a mm are 813 x 1219 dots."""
     png = draw(b"^XA^FO1,1^FDx^FS^XZ", LabelLanguage.ZPL, 8.0, printer=Printer())
     assert (813, 1219) == Image.open(io.BytesIO(png)).size
+
+
+def test_stored_image_is_drawn_where_it_is_recalled() -> None:
+    """~DG keeps a bitmap, ^XG draws it as many times as large as it says (guide)."""
+    stream = b"~DGR:SEAL.GRF,2,1,F00F^XA^PW200^LL100^FO24,16^XGR:SEAL.GRF,2,3^FS^XZ"
+    ink = dots(stream)
+    wanted = np.unpackbits(np.array([[0xF0], [0x0F]], np.uint8), axis=1).astype(bool)
+    assert np.array_equal(wanted.repeat(3, axis=0).repeat(2, axis=1), ink[16:22, 24:40])
+
+
+def test_letters_that_no_font_has_become_empty_boxes() -> None:
+    """A letter nobody can draw is neither left out nor replaced by another letter."""
+    stream = "^XA^PW400^LL200^CI28^FO20,20^A0N,60,60^FD\U000e0101\uf8ff^FS^XZ".encode()
+    assert dots(stream).any()
+
+
+def test_huge_letters_are_drawn_at_their_size() -> None:
+    """A type size beyond the cap is enlarged: capitals fill about 0.72 of the cell (measured)."""
+    ink = dots(b"^XA^PW1600^LL900^FO20,20^A0N,600,600^FDH^FS^XZ")
+    rows = np.flatnonzero(ink.any(axis=1))
+    assert 0.68 * 600 <= rows[-1] - rows[0] <= 0.76 * 600
+
+
+def test_label_with_too_much_to_draw_says_so() -> None:
+    """Hundreds of label-sized ellipses are not drawn to the end, and the picture admits it."""
+    stream = b"^XA^PW812^LL1218" + b"^FO0,0^GE800,1200,2^FS" * 400 + b"^XZ"
+    assert dots(stream).shape[0] > 1218

@@ -206,3 +206,77 @@ def test_doubled_dots_are_an_error() -> None:
 def test_block_text_breaks_where_its_sender_says() -> None:
     r"""The guide: `\&` is a line break and `\\` a backslash inside a block."""
     assert ["a\nb\\c"] == texts(zpl(rb"^FO1,1^FB300,3^FDa\&b\\c^FS"))
+
+
+@pytest.mark.parametrize(
+    ("body", "place"),
+    [
+        (b"^LS16^FO80,40^FDx^FS", (8.0, 5.0)),
+        (b"^LT8^FO80,40^FDx^FS", (10.0, 6.0)),
+        (b"^LH80,40^FO0,0^FDx^FS", (10.0, 5.0)),
+        (b"^MU,,^FO80,40^FDx^FS", (10.0, 5.0)),
+        (b"^MUD,150,300^FO40,20^FDx^FS", (10.0, 5.0)),
+    ],
+)
+def test_shifts_and_units_move_fields_as_the_guide_says(
+    body: bytes, place: tuple[float, float]
+) -> None:
+    """Home, shifts and unit conversion come before the field's own position."""
+    text = zpl(body).labels[0].texts[0]
+    assert place == (text.x_mm, text.y_mm)
+
+
+def test_default_font_and_orientation_apply_where_a_field_states_none() -> None:
+    """^CF and ^FW hold for all fields that follow."""
+    text = zpl(b"^CF0,48^FWR^FO80,40^FDx^FS").labels[0].texts[0]
+    assert (6.0, 90) == (text.height_mm, text.rotation)
+
+
+def test_bitmap_fonts_grow_in_whole_steps() -> None:
+    """Font D is 18 dots tall; 36 asks for twice that, 40 gets the same (guide)."""
+    found = zpl(b"^FO1,1^ADN,36,20^FDx^FS^FO1,90^ADN,40,20^FDy^FS").labels[0]
+    assert [4.5, 4.5] == [text.height_mm for text in found.texts]
+
+
+@pytest.mark.parametrize(
+    "field",
+    [
+        b"^FO1,1^FPV,5^FDx^FS",
+        b"^FO1,1^FC%^FD%H:%M^FS",
+        b"^FT^FDx^FS",
+        b"^FO1,1^GSN,30,30^FDA^FS",
+        b"^FO1,1^GFC,4,4,1,abcd^FS",
+    ],
+)
+def test_what_is_not_drawn_is_told(field: bytes) -> None:
+    """Known commands beyond the reader's picture are named, never passed over."""
+    assert FindingCode.NOT_DRAWN in codes(zpl(field))
+
+
+def test_serial_field_shows_its_first_value() -> None:
+    """^SN prints its start value on the first label."""
+    assert ["0041"] == texts(zpl(b"^FO1,1^SN0041,1,Y^FS"))
+
+
+def test_image_that_is_not_in_the_stream_is_told() -> None:
+    """A recalled logo may be anything: a warning, for it carries no code."""
+    found = zpl(b"^FO1,1^XGE:LOGO.GRF,1,1^FS^FO1,1^FDx^FS")
+    assert (True, True) == (FindingCode.MISSING_OBJECT in codes(found), found.may_print)
+
+
+def test_text_block_wraps_to_its_own_height() -> None:
+    """^TB states width and height of a block; the text is the sender's."""
+    assert ["some words"] == texts(zpl(b"^FO1,1^A0N,30,30^TBN,200,90^FDsome words^FS"))
+
+
+def test_unknown_character_set_is_told() -> None:
+    """A set that this reader does not know is not guessed."""
+    assert FindingCode.CHARACTER_SET in codes(zpl(b"^CI99^FO1,1^FD\xe9^FS"))
+
+
+def test_field_without_data_of_a_stored_format_is_told() -> None:
+    """A template's field that nobody filled prints empty."""
+    stream = b"^XA^DFR:T.ZPL^FS^FO9,9^FN1^FS^XZ^XA^XFR:T.ZPL^FS^FN2^FDx^FS^XZ"
+    found = inspect(stream, LabelLanguage.ZPL)
+    lost = [f for f in found.findings if f.code is FindingCode.MISSING_OBJECT]
+    assert 2 == len(lost)
