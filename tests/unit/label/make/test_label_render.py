@@ -11,7 +11,13 @@ from rigs.label_demo import CODE, ORDER, fields_for, printer_for
 from rigs.label_streams import draw_epl
 from rigs.zpl import ZplRenderer, dots, read_symbols
 
-from gateway.label import builtin_names, builtin_template, load_template, make, picture
+from gateway.label import (
+    builtin_names,
+    builtin_template,
+    load_template,
+    make,
+    picture,
+)
 from schemas.station import Printer
 
 GS1_82 = st.text(
@@ -159,3 +165,56 @@ def test_parcel_label_from_stream_to_scan(
     found = read_symbols(renderer.draw(label.content, 812, 1219))
     assert sorted(label.expected_scans) == sorted(read.data for read in found)
     assert {f"00{code}", f"00{code}400{order_id}"} == set(label.expected_scans)
+
+
+EVERY_KIND = [
+    ("code128", "data = '{x}'", "AIM1234", "AIM1234"),
+    ("gs1-128", "elements = [['00', '{x}']]", "376104250021234569", "00376104250021234569"),
+    ("code39", "data = '{x}'", "C39 $/+.", "C39 $/+."),
+    ("itf", "data = '{x}'", "123456", "123456"),
+    ("itf-14", "data = '{x}'", "1540014128876", "15400141288763"),
+    ("ean-13", "data = '{x}'", "629104150021", "6291041500213"),
+    ("ean-8", "data = '{x}'", "9501234", "95012346"),
+    ("upc-a", "data = '{x}'", "03600029145", "0036000291452"),
+    ("datamatrix", "data = '{x}'", "A1B2C3D4E5F6G7H8I9J0K1L2", "A1B2C3D4E5F6G7H8I9J0K1L2"),
+    ("gs1-datamatrix", "elements = [['10', '{x}'], ['21', '7']]", "AB-123", "10AB-123\x1d217"),
+    ("qr", "data = '{x}'", "https://id.example/01", "https://id.example/01"),
+    ("gs1-qr", "elements = [['10', '{x}'], ['21', '7']]", "AB-123", "10AB-123\x1d217"),
+    ("pdf417", "data = '{x}'", "PDF417 test", "PDF417 test"),
+]
+
+
+@pytest.mark.parametrize("dots_per_mm", [8.0, 300 / 25.4])
+@pytest.mark.parametrize("turn", [0, 90, 180, 270])
+@pytest.mark.parametrize(("kind", "source", "data", "scan"), EVERY_KIND)
+def test_every_symbology_in_both_languages(
+    renderer: ZplRenderer,
+    kind: str,
+    source: str,
+    data: str,
+    scan: str,
+    turn: int,
+    dots_per_mm: float,
+) -> None:
+    """Drawn from ZPL and from EPL by readers that are not ours, each symbol is the picture's."""
+    height = "" if kind in {"datamatrix", "gs1-datamatrix", "qr", "gs1-qr", "pdf417"} else "12"
+    text = SYMBOL.format(
+        kind=kind,
+        source=source,
+        module=0.3,
+        turn=turn,
+        height=f"height_mm = {height}" if height else "",
+    ).replace("= 100", "= 60")
+    template = load_template(text.replace("[96, 96]", "[57, 57]"), "one")
+    printer = Printer(label_width_mm=60, label_height_mm=60, dots_per_mm=dots_per_mm)
+    label = make(template, {"x": data}, printer)
+    ours = Image.open(io.BytesIO(picture(template, {"x": data}, printer, form="png")))
+    epl = printer.model_copy(update={"language": "epl"})
+    from_epl = draw_epl(make(template, {"x": data}, epl).content)
+    from_zpl = dots(renderer.draw(label.content, *ours.size))
+    assert np.array_equal(dots(ours), from_epl)
+    if "datamatrix" not in kind:  # a printer may encode in its own way inside the stated size
+        assert np.array_equal(dots(ours), from_zpl)
+    for sheet in (from_epl, from_zpl):
+        (found,) = read_symbols(Image.fromarray(np.where(sheet, 0, 255).astype(np.uint8)))
+        assert (scan,) == label.expected_scans == (found.data,)
