@@ -60,6 +60,7 @@ def test_busy_day_has_the_figures_that_were_put_into_it() -> None:
     assert [(1, 1, 1, 1800.0), (1, 0, 1, 900.0)] == [
         (s.changeovers, s.refills, s.stops, s.down_s) for s in report.stations
     ]
+    assert 0.25 == report.mean_void_share
     assert ["aborted", "shifted"] == [s.longest_cause for s in report.stations]
     assert SettleTimes(4, 1, 1500.0, None) == report.settling
     assert [("bench-1", []), ("bench-2", ["2026-11-25 early"])] == [
@@ -166,6 +167,17 @@ def test_station_that_was_down_before_the_day_is_down_from_its_start() -> None:
     book.add(20, EntryKind.STATION_HELD, "b", hold="no_read")
     report = day_report(facts_of(book, before=before), site="s", zone=ZONE)
     assert [("a", 7200.0), ("b", 14400.0)] == [(s.station, s.down_s) for s in report.stations]
+
+
+def test_station_is_told_whatever_it_did() -> None:
+    """Printing, being scanned at, standing, being loaded: any of it puts a station in the list."""
+    book = Book()
+    book.bag(1, "printed", "j1")
+    book.read(2, "scanned", "j2", "match")
+    book.add(3, EntryKind.STATION_HELD, "stood", hold="no_read")
+    book.add(4, EntryKind.SUPPLY_CHANGED, "loaded", slot=1, bag="x")
+    names = [one.station for one in report_of(book).stations]
+    assert ["loaded", "printed", "scanned", "stood"] == names
 
 
 def test_stopped_and_suspended_are_not_downtime() -> None:
