@@ -5,6 +5,7 @@ from datetime import date
 
 from fastapi import APIRouter
 
+from gateway.clock import Clock, SystemClock
 from gateway.errors import UnknownStation
 from gateway.fit import Room, decide
 from schemas.base import Record, StationId
@@ -23,11 +24,16 @@ class FitQuestion(Record):
     measured: MeasuredSize | None = None
     """What a dimension scanner saw, for an order of one piece."""
     on: date | None = None
-    """The day whose dated rules count; the newest where left empty."""
+    """The day whose dated rules count; today where left empty."""
 
 
-def fit_router(room: Room, stations: Callable[[], Sequence[Station]]) -> APIRouter:
+def fit_router(
+    room: Room,
+    stations: Callable[[], Sequence[Station]],
+    clock: Clock | None = None,
+) -> APIRouter:
     """The route; `stations` gives them with what they have loaded at the time of asking."""
+    clock = clock or SystemClock()
     router = APIRouter(tags=["fit"])
 
     # not async: a long search runs in a thread of the server's pool
@@ -40,6 +46,7 @@ def fit_router(room: Room, stations: Callable[[], Sequence[Station]]) -> APIRout
         if not chosen:
             known = ", ".join(station.id for station in now)
             raise UnknownStation(f"there is no station {question.station!r}; there are {known}")
-        return decide(question.order, room, chosen, measured=question.measured, on=question.on)
+        on = question.on or clock.now().date()
+        return decide(question.order, room, chosen, measured=question.measured, on=on)
 
     return router

@@ -122,6 +122,8 @@ class Parcel(Record):
     warnings: tuple[str, ...] = ()
     rules: tuple[str, ...] = ()
     """Names of the site's rules that had a say."""
+    text: str = ""
+    """The bag and what set its size, in a sentence."""
 
 
 class SizeDispute(Record):

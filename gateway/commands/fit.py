@@ -33,6 +33,7 @@ def fit(
     Exit code 0: every line was an order. 1: some were not; their answers say what is wrong.
     2: the site file or the station is wrong, and nothing was answered.
     """
+    from gateway.clock import SystemClock
     from gateway.fit import Room, decide
     from gateway.site_file import SiteFileWrong, load
     from schemas.decision import Decision
@@ -47,9 +48,10 @@ def fit(
     if svg is not None:
         svg.mkdir(parents=True, exist_ok=True)
     unreadable = 0
+    today = SystemClock().now().date()
     for number, line in _lines(orders):
         order = _read(line, number)
-        decision = order if isinstance(order, Decision) else decide(order, room, stations)
+        decision = order if isinstance(order, Decision) else decide(order, room, stations, on=today)
         unreadable += decision is order
         sys.stdout.write(decision.model_dump_json() + "\n")
         sys.stdout.flush()

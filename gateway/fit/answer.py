@@ -1,7 +1,7 @@
 """A packed bag as the answer tells it: where each piece lies, margins, void, warnings."""
 
 from collections.abc import Iterator
-from math import pi
+from math import cbrt, pi
 
 from gateway.fit.parcel import Case, Packed
 from gateway.fit.pieces import Kind, Member
@@ -33,13 +33,44 @@ def parcel_of(case: Case, packed: Packed) -> Parcel:
         void_share=_void(packed),
         margin_width_mm=max(0.0, offer.width - offer.needed_width),
         margin_length_mm=max(0.0, offer.length - offer.needed_length),
-        binding=offer.binding,
+        binding=_binding(packed),
+        text=_sentence(packed),
         outer_size_mm=packed.outer_size,
         billed_mass=packed.billed,
         cost=packed.cost,
         warning_text=packed.demands.warning_text if due and not bag.warning_printed else None,
         warnings=tuple(_warnings(packed)),
         rules=packed.demands.rules,
+    )
+
+
+def _binding(packed: Packed) -> str:
+    """What set the size. Goods without a limit would best be about a brick of sides 2, 2 and 1;
+    where less height is allowed than that, the thickness did."""
+    volume = sum(member.kind.filled_mm3 for member in packed.trial.members)
+    many = len(packed.trial.members) > 1
+    held_down = many and cbrt(volume / 4) > packed.demands.max_up.limit
+    of_goods = packed.offer.binding in {"width", "length"}
+    return "thickness" if held_down and of_goods else packed.offer.binding
+
+
+_SET_BY = {
+    "width": "the goods' width",
+    "length": "the goods' length",
+    "thickness": "the thickness that may pass",
+    "label": "the label",
+    "stock": "the least size that can be made",
+}
+
+
+def _sentence(packed: Packed) -> str:
+    offer = packed.offer
+    along, across, up = offer.arrangement.size
+    return (
+        f"bag {packed.trial.bag.id}, {offer.width:.0f} x {offer.length:.0f} mm, at"
+        f" {packed.trial.station.id}: goods of {along:.0f} x {across:.0f} x {up:.0f} mm need"
+        f" {offer.needed_width:.0f} x {offer.needed_length:.0f} mm;"
+        f" {_SET_BY[_binding(packed)]} set the size"
     )
 
 

@@ -16,7 +16,7 @@ from schemas.decision import Decision, Outcome, Reason, ReasonCode, SizeDispute,
 from schemas.goods import MeasuredSize
 from schemas.order import Order
 from schemas.rules import BagCondition, StationCondition
-from schemas.station import Station
+from schemas.station import Load, Station
 
 
 def decide(
@@ -82,11 +82,13 @@ def _best_of(
         if parcels and (best is None or _rank(case, parcels) < _rank(case, best)):
             best = parcels
     if best is None:
-        return _manual(case.order, list(_why_none(stations, turned)), disputed, warnings, turned)
+        why = list(_why_none(stations, turned))
+        warnings += tuple(_would_hold(case, members, stations))
+        return _manual(case.order, why, disputed, warnings, turned)
     if len(best) > 1:
-        bags = {load.bag for station in stations for load in station.loaded}
+        loaded = {load.bag for station in stations for load in station.loaded}
         kinds = [member.kind for member in members]
-        stocked = [case.room.bags[bag] for bag in sorted(bags)]
+        stocked = [bag for name, bag in case.room.bags.items() if name in loaded]
         bound = least_film_of_parcels(stocked, kinds, len(best))
     if case.order.labels and len(case.order.labels) < len(best):
         return _manual(case.order, [_unlabelled(case.order, best)], disputed, warnings, turned)
@@ -154,6 +156,26 @@ def _why_none(stations: Sequence[Station], turned: Sequence[TurnedDown]) -> Iter
             reason.model_copy(update={"text": f"{down.station}, bag {down.bag}: {reason.text}"})
             for reason in down.reasons
         )
+
+
+def _would_hold(
+    case: Case, members: Sequence[Member], stations: Sequence[Station]
+) -> Iterator[str]:
+    """Bags of the site that are not loaded and would take the whole order, to be loaded."""
+    for station in stations:
+        loaded = {load.bag for load in station.loaded}
+        makes = {bag.form for name, bag in case.room.bags.items() if name in loaded}
+        others = tuple(
+            Load(bag=name)
+            for name, bag in case.room.bags.items()
+            if name not in loaded and bag.form in makes
+        )
+        if not others or must_part(case, members):
+            continue
+        spare = station.model_copy(update={"loaded": others})
+        asked = ask_station(case, members, spare, label_face(case.order, station))
+        if asked.packed is not None:
+            yield f"bag {asked.packed.trial.bag.id} would take the order if {station.id} had it"
 
 
 def _unlabelled(order: Order, parcels: Sequence[Packed]) -> Reason:

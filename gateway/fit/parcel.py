@@ -105,7 +105,11 @@ def ask_station(
     least = inf
     fronts = _Fronts([member.kind for member in members])
     for load in station.loaded:
-        bag = case.room.bags[load.bag]
+        bag = case.room.bags.get(load.bag)
+        if bag is None:
+            unknown = Reason(code=ReasonCode.RULE, text=f"bag {load.bag} is not in the site file")
+            turned.append(TurnedDown(station=station.id, bag=load.bag, reasons=(unknown,)))
+            continue
         film = case.room.films[bag.film]
         trial = Trial(case.room, members, items, applying, label, station, load, bag, film)
         answer, bound = _tried(case, trial, fronts)

@@ -29,3 +29,32 @@ def test_bag_exactly_as_large_as_the_trade_rule_asks_is_taken() -> None:
     assert Outcome.PACKED is decide(order(item), Room.of(fits), fits.station).outcome
     short = a_bag_site({"width_mm": 250, "length_mm": 349})
     assert Outcome.MANUAL is decide(order(item), Room.of(short), short.station).outcome
+
+
+def test_bag_that_is_not_loaded_and_would_do_is_named() -> None:
+    """The supervisor learns which roll to load."""
+    site = a_site(station=[station("s1", "small")])
+    decision = decide(order(box(300, 250, 60)), Room.of(site), site.station)
+    assert ("bag large would take the order if s1 had it",) == decision.warnings
+
+
+def test_bag_that_the_site_file_does_not_know_is_turned_down() -> None:
+    """A supply event may name a bag that nobody described; the answer says so."""
+    site = a_site(station=[station("s1", "small")])
+    given = site.station[0]
+    stray = given.loaded[0].model_copy(update={"bag": "stray"})
+    at = given.model_copy(update={"loaded": (stray, *given.loaded)})
+    decision = decide(order(box(150, 100, 20)), Room.of(site), [at])
+    assert ["stray"] == [down.bag for down in decision.turned_down]
+    assert "s1" == decision.parcels[0].station
+
+
+def test_answer_says_in_a_sentence_what_set_the_size() -> None:
+    """Words beside the data."""
+    site = a_bag_site({"width_mm": 260, "length_mm": 350})
+    [parcel] = decide(order(box(300, 200, 50)), Room.of(site), site.station).parcels
+    expected = (
+        "bag only, 260 x 350 mm, at s1: goods of 300 x 200 x 50 mm need 250 x 350 mm;"
+        " the goods' length set the size"
+    )
+    assert (expected, "length") == (parcel.text, parcel.binding)
