@@ -1,13 +1,15 @@
 """What can be wrong with a site file whose every line is right by itself.
 
 Each check takes the site as read and yields findings with the line to mend. None opens a
-connection; only the site's own label templates are read.
+connection; only the site's own folders are looked into.
 """
 
 import re
 from collections.abc import Iterator
+from datetime import date
 from difflib import get_close_matches
 from ipaddress import ip_address
+from pathlib import Path
 from urllib.parse import urlsplit
 from zoneinfo import available_timezones
 
@@ -31,6 +33,8 @@ def cross_checks(reading: Reading) -> list[Finding]:
         *_way_to_the_wms(site, reading),
         *_open_door(site, reading),
         *_secrets(site, reading),
+        *_store_folder(site, reading),
+        *_dated_twice(site, reading),
         *_example_prefix(site, reading),
         *_shared_addresses(site, reading),
         *_unused(site, reading),
@@ -126,6 +130,34 @@ def _secret(reading: Reading, path: tuple[str | int, ...], text: str) -> Finding
         f"{text}; site files are copied, mailed and kept in version control",
         "keep it in the environment or in a file, and name that here",
     )
+
+
+def _store_folder(site: Site, reading: Reading) -> Iterator[Finding]:
+    file = re.fullmatch(r"sqlite:///(.+)", site.store.url)
+    if file and not Path(file[1]).parent.is_dir():
+        yield Finding(
+            Severity.ERROR,
+            reading.line_of("store", "url"),
+            "store, url",
+            f"there is no folder {Path(file[1]).parent} to keep the store in",
+            "make it, and let the gateway's user write there",
+        )
+
+
+def _dated_twice(site: Site, reading: Reading) -> Iterator[Finding]:
+    for index, service in enumerate(site.service):
+        seen: set[date | None] = set()
+        for place, weight in enumerate(service.dimensional_weight):
+            if weight.from_date in seen:
+                day = weight.from_date or "no date"
+                yield Finding(
+                    Severity.ERROR,
+                    reading.line_of("service", index, "dimensional_weight", place),
+                    f"service {service.id}",
+                    f"two ways to bill by size begin on the same day ({day})",
+                    "give each its own from_date",
+                )
+            seen.add(weight.from_date)
 
 
 def _example_prefix(site: Site, reading: Reading) -> Iterator[Finding]:

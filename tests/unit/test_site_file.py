@@ -234,6 +234,8 @@ TWO_IN_ONE_SLOT = 'bag = "tube-260"\nlow_at = 1\n[[station.loaded]]\nbag = "tube
             "does not go",
         ),
         ("former_bag", 'templates_dir = "/nowhere"\nformer_bag', "templates_dir", "no folder"),
+        ("sqlite:///bagrelay.db", "sqlite:////nowhere/b.db", "sqlite:", "no folder /nowhere"),
+        ("from_date = 2026-01-01", "", "service.dimensional_weight", "on the same day (no date)"),
         ("port = 9104", 'port = 9104, password = "x"', "9104", "looks like a secret"),
     ],
 )
