@@ -13,7 +13,7 @@ from pathlib import Path
 
 import numpy as np
 from fontTools.ttLib import TTCollection, TTFont, TTLibError
-from PIL import Image, ImageFont
+from PIL import Image, ImageFont, features
 
 from gateway.label.bitmap import Bitmap
 from gateway.label.errors import TextRefused
@@ -272,6 +272,11 @@ def _is_blank(character: str) -> bool:
 @lru_cache(maxsize=1024)
 def _stretches(text: str, bold: bool) -> tuple[tuple[_Source, str], ...]:
     """The text cut where the font has to change; one font for all of it where there is one."""
+    if _SHAPED.search(text) and not features.check("raqm"):
+        raise TextRefused(
+            f"{text!r} needs letters that join or run from right to left, and this host can't set "
+            "them: install the library libfribidi"
+        )
     marks = [c for c in text if not _is_blank(c)]
     for c in marks:
         source = _source_for(c, bold)
