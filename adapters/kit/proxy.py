@@ -16,14 +16,22 @@ class Proxy:
         self.reset_after: int | None = None
         """Reset every line once so many bytes have gone to the station."""
         self.passed = 0
+        self.flows = asyncio.Event()
+        """Cleared: nothing passes, and no line ends."""
+        self.flows.set()
         self._server: asyncio.Server | None = None
         self._clients: set[asyncio.StreamWriter] = set()
         self._ends: set[asyncio.StreamWriter] = set()
         self._tasks: set[asyncio.Task[None]] = set()
 
-    async def start(self) -> None:
-        """Listen on a free port of loopback."""
-        self._server = await asyncio.start_server(self._accept, "127.0.0.1", 0)
+    async def start(self, port: int = 0) -> None:
+        """Listen on loopback; port 0 takes a free one."""
+        self._server = await asyncio.start_server(self._accept, "127.0.0.1", port)
+
+    @property
+    def lines(self) -> int:
+        """Lines that it passes now."""
+        return len(self._clients)
 
     @property
     def address(self) -> tuple[str, int]:
@@ -36,10 +44,16 @@ class Proxy:
         """Drop every line."""
         assert self._server is not None
         self._server.close()
+        self.flows.set()
         for end in list(self._ends):
             end.transport.abort()
         await asyncio.gather(*self._tasks, return_exceptions=True)
         await self._server.wait_closed()
+
+    def reset(self) -> None:
+        """Reset every line now."""
+        for end in list(self._ends):
+            end.transport.abort()
 
     async def half_close(self) -> None:
         """Close the direction from the station, leave the other open."""
@@ -82,6 +96,7 @@ class Proxy:
             while data := await reader.read(65536):
                 for start in range(0, len(data), self.at_a_time):
                     piece = data[start : start + self.at_a_time]
+                    await self.flows.wait()
                     await asyncio.sleep(self.delay_s)
                     writer.write(piece)
                     await writer.drain()

@@ -1,11 +1,16 @@
 """The station kit over each kind: in memory where the kind allows, and over real sockets."""
 
+from collections.abc import Iterator
+
+import pytest
+
 from adapters.kit import StationConformance
 from tests.rigs.composed import ComposedRig, PrinterAndMachine
 from tests.rigs.folder import FolderRig
 from tests.rigs.http_station import HttpRig
 from tests.rigs.modbus import LittleEndianModbusRig, ModbusRig
 from tests.rigs.mqtt import MqttRig
+from tests.rigs.opcua import MachineServer, OpcUaRig
 from tests.rigs.serial import CountedSerialRig, SerialRig
 from tests.rigs.simulated import (
     AskedPrinterRig,
@@ -157,4 +162,27 @@ class TestComposed(StationConformance):
         "test_network_that_resets_amid_a_label_the_fate_is_unknown": "each line is tested alone",
         "test_line_that_the_peer_half_closed_is_not_trusted": "each line is tested alone",
         "test_refused_job_is_refused_and_not_printed": "the label is out when the machine refuses",
+    }
+
+
+@pytest.fixture(scope="module")
+def machine_server() -> Iterator[None]:
+    """One OPC UA server for all checks."""
+    OpcUaRig.server = MachineServer()
+    OpcUaRig.server.start()
+    yield
+    OpcUaRig.server.stop()
+
+
+@pytest.mark.usefixtures("machine_server")
+class TestOpcUa(StationConformance):
+    kind = "opcua"
+    far_end = OpcUaRig
+    exempt = _NO_LABEL | {
+        "test_network_that_dribbles_changes_nothing": "its address is a URL",
+        "test_network_that_resets_amid_a_label_the_fate_is_unknown": "its address is a URL",
+        "test_line_that_the_peer_half_closed_is_not_trusted": "its address is a URL",
+        "test_garbage_from_the_peer_is_no_success": "the server of the rig can't babble",
+        "test_after_garbage_the_next_job_prints": "the server of the rig can't babble",
+        "test_refused_job_is_refused_and_not_printed": "the server of the rig can't refuse",
     }
