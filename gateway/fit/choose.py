@@ -11,7 +11,7 @@ from gateway.fit.conditions import holds_for_item, holds_for_order
 from gateway.fit.parcel import Asked, Case, Packed, ask_station
 from gateway.fit.pieces import Member, gather
 from gateway.fit.room import Room
-from gateway.fit.split import must_part, parted
+from gateway.fit.split import against_each, must_part, parted
 from schemas.decision import Decision, Outcome, Reason, ReasonCode, SizeDispute, TurnedDown
 from schemas.goods import MeasuredSize
 from schemas.order import Order
@@ -79,6 +79,8 @@ def _best_of(
         turned += whole.turned_down
         bound = min(bound, whole.least_film)
         parcels = [whole.packed] if whole.packed else parted(case, members, station, label)
+        if not parcels and not whole.turned_down:
+            turned += against_each(case, members, station, label)
         if parcels and (best is None or _rank(case, parcels) < _rank(case, best)):
             best = parcels
     if best is None:

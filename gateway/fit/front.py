@@ -54,9 +54,16 @@ def _by_volume(pair: tuple[Kind, int]) -> tuple[float, float, tuple[object, ...]
     return -kind.volume_mm3 * count, -kind.volume_mm3, kind.key
 
 
-@lru_cache(maxsize=4096)
 def front_of_counted(kinds: tuple[tuple[Kind, int], ...], max_up: float) -> Front:
-    """The front of so many pieces of each kind; found once for each content."""
+    """The front of so many pieces of each kind; found once for each content.
+
+    Fronts of large orders hold many layouts and seldom come again, so that fewer are kept.
+    """
+    pieces = sum(count for _, count in kinds)
+    return small_fronts(kinds, max_up) if pieces <= _SMALL else large_fronts(kinds, max_up)
+
+
+def _found(kinds: tuple[tuple[Kind, int], ...], max_up: float) -> Front:
     found = list(_arrangements(kinds, max_up))
     found += [one.quarter_turn() for one in found]
     found.sort(key=lambda one: (one.width, one.length))
@@ -65,6 +72,17 @@ def front_of_counted(kinds: tuple[tuple[Kind, int], ...], max_up: float) -> Fron
         if not front or one.length < front[-1].length - _HAIR_MM:
             front.append(one)
     return Front(tuple(kind for kind, _ in kinds), tuple(front), _proved(kinds))
+
+
+_SMALL = 6
+small_fronts = lru_cache(maxsize=2048)(_found)
+large_fronts = lru_cache(maxsize=32)(_found)
+
+
+def forget() -> None:
+    """Empty the caches, as a measurement needs it."""
+    small_fronts.cache_clear()
+    large_fronts.cache_clear()
 
 
 def _arrangements(kinds: tuple[tuple[Kind, int], ...], max_up: float) -> Iterator[Arrangement]:

@@ -6,6 +6,7 @@ from itertools import combinations
 from gateway.fit.conditions import holds_for_item, holds_for_order
 from gateway.fit.parcel import Case, Packed, ask_station
 from gateway.fit.pieces import Member
+from schemas.decision import TurnedDown
 from schemas.rules import Aim
 from schemas.station import Station
 
@@ -68,6 +69,17 @@ def parted(
             return None
         parcels += dealt
     return parcels
+
+
+def against_each(
+    case: Case, members: Sequence[Member], station: Station, label: tuple[float, float]
+) -> list[TurnedDown]:
+    """Why the first piece that fits no bag by itself fits none; nothing where each fits one."""
+    for member in {member.kind: member for member in members}.values():
+        asked = ask_station(case, [member], station, label)
+        if asked.packed is None:
+            return list(asked.turned_down)
+    return []
 
 
 class _Asking:

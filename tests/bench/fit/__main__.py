@@ -14,7 +14,8 @@ from statistics import fmean, median
 from time import perf_counter, process_time
 
 from gateway.fit import Room, decide
-from gateway.fit.front import front_of, front_of_counted
+from gateway.fit.front import forget as forget_fronts
+from gateway.fit.front import front_of
 from gateway.fit.pieces import kind_of, kind_with
 from schemas.decision import Decision
 from schemas.goods import Item, Size
@@ -90,7 +91,7 @@ def to_size() -> Site:
 
 def forget() -> None:
     """Empty every cache of the fit."""
-    front_of_counted.cache_clear()
+    forget_fronts()
     kind_with.cache_clear()
 
 

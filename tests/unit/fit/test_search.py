@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from gateway.fit import Room, decide
-from gateway.fit.front import front_of, front_of_counted
+from gateway.fit.front import forget, front_of
 from gateway.fit.pairs import undominated
 from gateway.fit.pieces import kind_of
 from schemas.decision import Outcome
@@ -85,7 +85,7 @@ def test_same_order_gets_the_same_answer() -> None:
     asked = order(*(box(50 + 3 * n, 40 + 2 * n, 10 + n) for n in range(9)))
     answers = []
     for _ in range(2):
-        front_of_counted.cache_clear()
+        forget()
         answers.append(decide(asked, Room.of(ROOMY), ROOMY.station))
     assert answers[0] == answers[1]
 
