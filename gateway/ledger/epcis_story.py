@@ -69,13 +69,13 @@ def _moved(parcel: _Parcel, entry: LedgerEntry, job_id: str) -> None:
 
 
 def _lines(stored: JsonValue) -> tuple[StoryLine, ...]:
-    if not isinstance(stored, list):
-        return ()
-    return tuple(
-        StoryLine(str(line["sku"]), quantity, gtin if isinstance(gtin, str) else None)
-        for line in stored
-        if isinstance(line, dict)
-        and isinstance(quantity := line.get("quantity"), int)
-        and ((gtin := line.get("gtin")) is None or isinstance(gtin, str))
-        and "sku" in line
-    )
+    return tuple(filter(None, map(_line, stored))) if isinstance(stored, list) else ()
+
+
+def _line(stored: JsonValue) -> StoryLine | None:
+    if not isinstance(stored, dict):
+        return None
+    sku, quantity, gtin = stored.get("sku"), stored.get("quantity"), stored.get("gtin")
+    if not isinstance(sku, str) or not isinstance(quantity, int):
+        return None
+    return StoryLine(sku, quantity, gtin if isinstance(gtin, str) else None)

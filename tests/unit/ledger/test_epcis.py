@@ -153,6 +153,20 @@ def test_supplied_label_without_sscc_has_a_name_of_the_sites_own() -> None:
     assert "bizLocation" not in event
 
 
+@pytest.mark.parametrize(
+    ("name", "uri"),
+    [
+        ("b" * 20, "https://id.gs1.org/414/9521234000051/254/" + "b" * 20),
+        ("b" * 21, "urn:bagrelay:demo%20room:station:" + "b" * 21),
+    ],
+)
+def test_station_with_too_long_a_name_for_its_gln_has_its_own(name: str, uri: str) -> None:
+    """The extension of a location number, AI 254, has at most 20 characters."""
+    step = StoryStep(LABELLED, START, "J1", name, SSCC)
+    (event,) = events_of(ParcelStory("O", "P", (), (step,)), SITE)
+    assert {"id": uri} == event["readPoint"]
+
+
 @given(STEPS)
 def test_no_code_is_commissioned_twice(steps: list[tuple[StepKind, str, str | None]]) -> None:
     """Whatever happens, each parcel code is commissioned at most once, and ended at most once
