@@ -5,10 +5,14 @@ editions that were read). A command in none of these tables, and not read by the
 reported as unknown.
 """
 
+import re
 from collections.abc import Mapping
 
 SET_LINE = "! U1"
 """Name of the third language's lines (`! U1 setvar ...`), spoken on the same port."""
+
+SET_LINES = re.compile(rb"!\s?U1[ \t\r\n]|(?:^|[\r\n])!\s?U[ \t\r\n]", re.IGNORECASE)
+"""Such lines, anywhere in a stream: a printer looks for them in data too."""
 
 _MEMORY = "changes what the printer keeps in memory"
 _RESET = "resets or cancels work in the printer"
@@ -29,11 +33,11 @@ ZPL_REFUSED = _table(
         _MEMORY: "^DF ^IS ^ID ^EG ~EG ^EF ^CM ^TO ~DB ~DE ~DG ~DN ~DS ~DT ~DU ~DY ^DY ^CO",
         _RESET: "~JA ~JR ~JX ~JP ^JB ~JB ^JZ ~JQ ~RO ^RO ^MC ~NR ~WR",
         _SAVED: "^JU ^JH ^JT ^JW ^KD ^KL ^KN ^KP ^KV ^MA ^MF ^MI ^MP ^SC ^SI ^SL ^SR ^SS ^ST ^SZ"
-        " ^JJ ^JI ~JI ^JS ^JF ~KB ^MW ^SE",
+        " ^JJ ^JI ~JI ^JS ^JF ~KB ^MW ^PL ~PL ^SO",
         _NETWORK: "^NB ^NC ~NC ^ND ^NI ^NN ^NP ^NS ~NT ^NT ^NW ^WA ^WE ^WI ^WL ~WL ^WP ^WR ^WS"
-        " ^WX ^SQ ^SX ^SO",
-        _MOVES: "~PR ~PH ^PH ^PF ^PP ~PP ~PS ~PL ^PL ^CN ^CP ^SP ^KC ~PM ^PA",
-        _ASKS: "~HB ~HD ~HI ~HM ~HQ ~HS ~HU ^HF ^HG ^HH ^HL ^HR ^HT ^HV ^HW ^HY ^HZ ~HL ~HF ~HR",
+        " ^WX ^SQ ^SX",
+        _MOVES: "~PR ~PH ^PH ^PF ^PP ~PP ~PS ^CN ^CP ^SP",
+        _ASKS: "~HB ~HD ~HI ~HM ~HQ ~HS ~HU ^HF ^HG ^HH ^HL ^HR ^HT ^HV ^HW ^HY ^HZ ^LF",
         _SERVICE: "~JC ~JD ~JE ~JF ~JG ~JL ~JN ~JO ~WC ~WQ ^WD ^WC ^JC",
         _RADIO: "^RA ^RB ^RE ^RF ^RI ^RL ^RM ^RN ^RQ ^RR ^RS ^RT ^RU ^RW ^RZ ^WT ^WF ^WV",
     }
@@ -41,7 +45,22 @@ ZPL_REFUSED = _table(
 """Commands that are refused unless the site allows them by name, and why."""
 
 ZPL_LASTING = frozenset(
-    ["^CW", "^JM", "^ML", "^MM", "^MN", "^MT", "^PM", "^XB", "~JM", "~JS", "~SD", "~TA"]
+    [
+        "^CW",
+        "^FL",
+        "^JM",
+        "^ML",
+        "^MM",
+        "^MN",
+        "^MT",
+        "^PA",
+        "^SE",
+        "^XB",
+        "~JM",
+        "~JS",
+        "~SD",
+        "~TA",
+    ]
 )
 """Job settings that stay in force for later labels of this and other senders."""
 

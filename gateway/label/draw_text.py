@@ -89,6 +89,11 @@ def _ratio(mark: TextMark) -> float:
     return (mark.width / mark.height if mark.width else 1.0) * _NARROWER
 
 
+def extent(mark: TextMark) -> int:
+    """Length of the text in dots along its line, as the printer would set it."""
+    return _width(mark, mark.text[:500])
+
+
 def _width(mark: TextMark, text: str) -> int:
     if mark.fixed_pitch:
         return len(text) * mark.width

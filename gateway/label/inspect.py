@@ -16,6 +16,7 @@ from gateway.label.inspect_symbols import (
     identifies,
     inked,
 )
+from gateway.label.inspect_texts import texts
 from gateway.label.marks import (
     Box,
     ImageMark,
@@ -24,7 +25,6 @@ from gateway.label.marks import (
     ReadStream,
     StreamTooLarge,
     SymbolMark,
-    TextMark,
 )
 from gateway.label.read_epl import read as read_epl
 from gateway.label.read_zpl import read as read_zpl
@@ -33,7 +33,6 @@ from schemas.inspection import (
     InspectedImage,
     InspectedLabel,
     InspectedSymbol,
-    InspectedText,
     Inspection,
     Severity,
     UnknownCommand,
@@ -152,7 +151,7 @@ def _label(
         size_from=size.source,
         quantity=label.quantity,
         symbols=tuple(symbols),
-        texts=tuple(_texts(label, scale, area, notes)),
+        texts=tuple(texts(label, scale, area, notes)),
         images=tuple(_images(label, scale, area, notes)),
         expected_scans=expected,
         findings=label.findings + tuple(notes.found),
@@ -237,23 +236,6 @@ def _expected(symbols: Iterable[InspectedSymbol], notes: Notes) -> tuple[str, ..
         else:
             codes[symbol.data] = None
     return tuple(codes)
-
-
-def _texts(label: ReadLabel, scale: float, area: Box, notes: Notes) -> Iterable[InspectedText]:
-    for mark in label.marks:
-        if not isinstance(mark, TextMark):
-            continue
-        if not (area.x <= mark.x <= area.right and area.y <= mark.y <= area.bottom):
-            text = f"text {mark.text[:30]!r} begins outside the label"
-            notes.warn(Code.OFF_LABEL, text, mark.offset)
-        yield InspectedText(
-            text=mark.text,
-            x_mm=_mm(mark.x, scale),
-            y_mm=_mm(mark.y, scale),
-            height_mm=_mm(mark.height, scale),
-            rotation=mark.rotation,
-            offset=mark.offset,
-        )
 
 
 def _images(label: ReadLabel, scale: float, area: Box, notes: Notes) -> Iterable[InspectedImage]:

@@ -6,7 +6,7 @@ CR is ignored; a bitmap is skipped by the size that it states, whatever its byte
 
 import re
 
-from gateway.label.command_sets import EPL_HARMLESS, EPL_REFUSED, EPL_SETTINGS, SET_LINE
+from gateway.label.command_sets import EPL_HARMLESS, EPL_REFUSED, EPL_SETTINGS, SET_LINE, SET_LINES
 from gateway.label.marks import (
     MAX_BYTES,
     MAX_COMMANDS,
@@ -20,7 +20,6 @@ from gateway.label.read_epl_fields import DRAWING, Buffer, bitmap, integer, spli
 from schemas.inspection import FindingCode as Code
 from schemas.inspection import Severity
 
-_SET_LINE = re.compile(rb"!\s?U1?[ \t\r\n]", re.IGNORECASE)
 _NAME = re.compile(rb"\s*(\^[@A-Za-z]*|[A-Za-z]+|.)", re.DOTALL)
 _BLANK = re.compile(rb"[\r\n\t \0\x1a]+")
 _BITMAP = re.compile(rb"[ \t\r]{0,8}GW([^,\n]{1,9}),([^,\n]{1,9}),(\d{1,6}),(\d{1,6}),")
@@ -31,7 +30,7 @@ def read(content: bytes, allowed: frozenset[str], dots_per_mm: float) -> ReadStr
     if len(content) > MAX_BYTES:
         raise StreamTooLarge(f"{len(content)} bytes; at most {MAX_BYTES} are read", 0)
     reader = _Reader(allowed, dots_per_mm)
-    for match in _SET_LINE.finditer(content):
+    for match in SET_LINES.finditer(content):
         reader.judge(SET_LINE, "speaks the printer's settings language", match.start())
     reader.run(content)
     return reader.finish()
@@ -104,7 +103,7 @@ class _Reader:
         elif name == "GG":
             text = f"a stored image is recalled ({rest[:20].decode('latin-1')})"
             self.notes.warn(Code.MISSING_OBJECT, text, offset)
-        elif name not in EPL_SETTINGS and name not in EPL_HARMLESS and not _SET_LINE.match(line):
+        elif name not in EPL_SETTINGS and name not in EPL_HARMLESS and not SET_LINES.match(line):
             self.notes.unknown_command(name if name.isprintable() else repr(line[:8]), offset)
 
     def judge(self, name: str, effect: str, offset: int) -> None:

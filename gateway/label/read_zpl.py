@@ -6,7 +6,7 @@ and DLE act as the caret and the tilde, and binary graphics are skipped by their
 
 import re
 
-from gateway.label.command_sets import SET_LINE, ZPL_HARMLESS, ZPL_LASTING, ZPL_REFUSED
+from gateway.label.command_sets import SET_LINE, SET_LINES, ZPL_HARMLESS, ZPL_LASTING, ZPL_REFUSED
 from gateway.label.marks import (
     MAX_BYTES,
     MAX_COMMANDS,
@@ -24,7 +24,6 @@ from gateway.label.read_zpl_settings import SETTERS, Settings
 from schemas.inspection import FindingCode as Code
 from schemas.inspection import Severity
 
-_SET_LINE = re.compile(rb"!\s?U1?[ \t\r\n]", re.IGNORECASE)
 _NOTHING = bytes([0, 2, 3, 9, 10, 13, 26, 32])
 """Bytes that print nothing between commands: white space, NUL, STX, ETX, SUB."""
 _MAX_DEPTH = 2
@@ -66,7 +65,7 @@ def read(content: bytes, allowed: frozenset[str], dots_per_mm: float) -> ReadStr
     if len(content) > MAX_BYTES:
         raise StreamTooLarge(f"{len(content)} bytes; at most {MAX_BYTES} are read", 0)
     reader = _Reader(allowed, dots_per_mm)
-    for match in _SET_LINE.finditer(content):
+    for match in SET_LINES.finditer(content):
         reader.judge(SET_LINE, "speaks the printer's settings language", match.start())
     reader.run(content, 0)
     return reader.finish()

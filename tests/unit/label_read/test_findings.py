@@ -232,3 +232,19 @@ def test_maxicode_is_expected_as_a_scanner_reports_it() -> None:
     field = b"^FO94,700^BD2^FH^FD002840152382802[)>_1E01_1D967Q00004951_1DDYKE_1E_04^FS"
     symbol = zpl(field).labels[0].symbols[0]
     assert "[)>\x1e01\x1d96152382802\x1d840\x1d002\x1d7Q00004951\x1dDYKE\x1e\x04" == symbol.data
+
+
+def test_text_that_runs_over_the_edge_is_told() -> None:
+    """A receiver's name that is cut on the print is a parcel that goes astray."""
+    long = b"^FO500,40^A0N,60,60^FDAnnabel Featherstonehaugh-Ortega^FS"
+    turned = b"^FO40,900^A0R,60,60^FDAnnabel Featherstonehaugh-Ortega^FS"
+    short = b"^FO40,40^A0N,30,30^FDAnnabel Featherstonehaugh-Ortega^FS"
+    assert FindingCode.CUT in codes(zpl(long)) & codes(zpl(turned))
+    assert FindingCode.CUT not in codes(zpl(short))
+
+
+def test_block_with_too_few_lines_is_told() -> None:
+    """The printer prints what is left over the last line (guide): nobody can read that."""
+    block = b"^FO40,40^A0N,30,30^FB200,%d,0,L^FDtwelve heron street floodgate lower dyke^FS"
+    assert FindingCode.OVERPRINTED in codes(zpl(block % 1))
+    assert FindingCode.OVERPRINTED not in codes(zpl(block % 4))

