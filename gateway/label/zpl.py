@@ -15,6 +15,8 @@ from gateway.label.gs1 import GS
 from gateway.label.placed import Code, Dots, Frame, Placed, Sheet, Words
 from gateway.label.symbols import GS1_KINDS, Symbology, code128_text
 
+_MOST_GRAPHIC_BYTES = 99_999
+"""Of one graphic field. Source: the language's published programming guide, ^GF."""
 _ORIENTATION = {0: "N", 90: "R", 180: "I", 270: "B"}
 _RAW = re.compile(r"[^ -\[\]`-}]")
 """All but printable ASCII without caret, backslash, underscore and tilde."""
@@ -40,16 +42,13 @@ def fields(placed: Iterable[Placed]) -> str:
 def compact(placed: Iterable[Placed]) -> str:
     """The same with images compressed: for what is written once and sent often."""
     return "".join(
-        f"^FO{t.x},{t.y}{_graphic(t.bitmap, packed=True)}^FS\n"
-        if isinstance(t, Dots)
-        else _field(t)
-        for t in placed
+        _dots(thing, packed=True) if isinstance(thing, Dots) else _field(thing) for thing in placed
     )
 
 
 def _field(thing: Placed) -> str:
     if isinstance(thing, Dots):
-        return f"^FO{thing.x},{thing.y}{_graphic(thing.bitmap, packed=False)}^FS\n"
+        return _dots(thing, packed=False)
     if isinstance(thing, Code):
         return _code(thing)
     if isinstance(thing, Frame):
@@ -74,10 +73,21 @@ def escape(text: str) -> str:
     return _SET_LINE.sub("_21", text) if "!" in text else text
 
 
-def _graphic(bitmap: Bitmap, *, packed: bool) -> str:
+def _dots(dots: Dots, *, packed: bool) -> str:
+    bitmap = dots.bitmap
     total = len(bitmap.data)
+    if total > _MOST_GRAPHIC_BYTES:
+        return "".join(_dots(part, packed=packed) for part in _halves(dots))
     data = _packed(bitmap) if packed else bitmap.hexadecimal
-    return f"^GFA,{total},{total},{bitmap.stride},{data}"
+    return f"^FO{dots.x},{dots.y}^GFA,{total},{total},{bitmap.stride},{data}^FS\n"
+
+
+def _halves(dots: Dots) -> tuple[Dots, Dots]:
+    bitmap, stride = dots.bitmap, dots.bitmap.stride
+    half = bitmap.height // 2
+    upper = Bitmap(bitmap.width, half, bitmap.data[: half * stride])
+    lower = Bitmap(bitmap.width, bitmap.height - half, bitmap.data[half * stride :])
+    return Dots(dots.x, dots.y, upper), Dots(dots.x, dots.y + half, lower)
 
 
 _RUNS = re.compile(r"(.)\1+")
@@ -111,8 +121,7 @@ def _code(code: Code) -> str:
     write = _WRITERS.get(code.spec.symbology)
     command = write(code) if write else None
     if command is None:
-        dots = code.drawn()
-        return f"^FO{dots.x},{dots.y}{_graphic(dots.bitmap, packed=True)}^FS\n"
+        return _dots(code.drawn(), packed=True)
     return f"^FO{code.x},{code.y}{command}^FS\n"
 
 

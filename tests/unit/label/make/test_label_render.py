@@ -218,3 +218,22 @@ def test_every_symbology_in_both_languages(
     for sheet in (from_epl, from_zpl):
         (found,) = read_symbols(Image.fromarray(np.where(sheet, 0, 255).astype(np.uint8)))
         assert (scan,) == label.expected_scans == (found.data,)
+
+
+def test_graphic_larger_than_one_field_is_sent_in_parts(renderer: ZplRenderer) -> None:
+    """A reversed box of 130 kB at 600 dpi goes in several fields, each below the limit.
+
+    Source of the limit: the language's published programming guide, ^GF.
+    """
+    text = (
+        "width_mm = 60\nheight_mm = 40\n[[text]]\nat_mm = [1, 1]\nbox_mm = [58, 38]\n"
+        "text = 'BIG'\ncapital_mm = 20\nbold = true\nreverse = true\nwhen = 'x'\n"
+    )
+    printer = Printer(label_width_mm=60, label_height_mm=40, dots_per_mm=600 / 25.4)
+    template = load_template(text, "big")
+    label = make(template, {"x": "y"}, printer)
+    sizes = [int(part.split(b",")[1]) for part in label.content.split(b"^GFA")[1:]]
+    assert len(sizes) > 1
+    assert max(sizes) <= 99_999
+    ours = Image.open(io.BytesIO(picture(template, {"x": "y"}, printer, form="png")))
+    assert np.array_equal(dots(ours), dots(renderer.draw(label.content, *ours.size)))
