@@ -13,14 +13,18 @@ import numpy.typing as npt
 from PIL import Image
 
 from gateway.label.errors import DataRefused
+from gateway.label.image_codes import MAX_PIXELS, codes_in
 from gateway.label.inspect import read_stream
-from gateway.label.marks import Mark, ReadLabel, ShapeMark, StreamTooLarge, SymbolMark
+from gateway.label.marks import ImageMark, Mark, ReadLabel, ShapeMark, StreamTooLarge, SymbolMark
 from gateway.label.supplied import picture_of
 from schemas.order import LabelLanguage
 from schemas.station import Printer
 
 _CELL_MM = 3.0
 """Ink is blacked out in bars of this height, so that neither letters nor words show."""
+
+_EDGE_MM = 0.5
+"""How far the box of a code that was found in an image may fall short of its bars."""
 
 _Dots = npt.NDArray[np.bool_]
 
@@ -54,8 +58,9 @@ def label_pictures(
     ]
     frames = [mark for mark in label.marks if isinstance(mark, ShapeMark)]
     everything = _ink(label, label.marks, printer)
-    readable = _fitted(_ink(label, symbols, printer), everything)
-    shown = _fitted(_ink(label, [*frames, *symbols], printer), everything)
+    in_images = _in_images(label, codes, everything, printer)
+    readable = _fitted(_ink(label, symbols, printer), everything) | in_images
+    shown = _fitted(_ink(label, [*frames, *symbols], printer), everything) | in_images
     cell = max(1, round(_CELL_MM * printer.dots_per_mm))
     hidden = _filled(_cells(everything & ~shown, cell)) & ~_cells(readable, cell)
     black = _dots(hidden, cell, everything.shape)
@@ -68,6 +73,27 @@ def _ink(label: ReadLabel, marks: Sequence[Mark], printer: Printer) -> _Dots:
     if not whole:
         raise DataRefused("label", "there is too much on it to draw")
     return ~np.asarray(image, dtype=bool)
+
+
+def _in_images(
+    label: ReadLabel, codes: frozenset[str], everything: _Dots, printer: Printer
+) -> _Dots:
+    """The ink of the expected codes that the label carries as images, as EPL labels do."""
+    sheet = np.zeros_like(everything)
+    height, width = sheet.shape
+    edge = round(_EDGE_MM * printer.dots_per_mm)
+    for mark in label.marks:
+        if label.mirrored or not isinstance(mark, ImageMark):
+            continue
+        if mark.stride * 8 * (len(mark.data) // mark.stride) > MAX_PIXELS:
+            continue
+        for code in codes_in(mark):
+            if code.data in codes:
+                box = code.box.turned_over(width, height) if label.turned else code.box
+                down = slice(max(0, box.y - edge), box.bottom + edge)
+                across = slice(max(0, box.x - edge), box.right + edge)
+                sheet[down, across] = everything[down, across]
+    return sheet
 
 
 def _fitted(ink: _Dots, like: _Dots) -> _Dots:

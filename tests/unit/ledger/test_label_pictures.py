@@ -7,8 +7,10 @@ import pytest
 import zxingcpp
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from parcels import ORDER, PARCEL
 from PIL import Image
 
+from gateway.label import builtin_template, make, parcel_fields
 from gateway.label.errors import DataRefused
 from gateway.ledger.label_pictures import label_pictures
 from schemas.order import LabelLanguage
@@ -80,3 +82,16 @@ def test_bytes_that_print_nothing_are_refused(content: bytes) -> None:
     """No picture is made up for bytes that are no label."""
     with pytest.raises(DataRefused):
         label_pictures(content, LabelLanguage.ZPL, [SCAN], PRINTER)
+
+
+@pytest.mark.parametrize("language", LabelLanguage)
+def test_own_parcel_label_keeps_what_scanners_read(language: LabelLanguage) -> None:
+    """On the gateway's own label both expected codes can still be read, in either language, and
+    nothing else can: EPL carries its codes as images."""
+    printer = Printer(language=language)
+    fields = parcel_fields(ORDER, PARCEL, sscc=SCAN[2:], number=1, of=2, ship_from=ORDER.ship_to)
+    made = make(builtin_template("parcel-4x6"), fields, printer)
+    pictures = label_pictures(made.content, language, made.expected_scans, printer)
+    assert {scan.encode() for scan in made.expected_scans} == set(codes(ink(pictures.blacked)))
+    hidden = ink(pictures.whole) & ~ink(label_pictures(made.content, language, (), printer).blacked)
+    assert not hidden.any()
