@@ -5,6 +5,7 @@ from sqlalchemy.engine import Connection
 from gateway.dispatch import holds
 from gateway.dispatch.moves import move
 from gateway.dispatch.outcome import bag_came_out, settled
+from gateway.dispatch.row import tell_load_now
 from gateway.dispatch.supply import now_at
 from gateway.errors import NotAllowedNow, NotFound
 from gateway.intake.labelling import Labeller, NoLabel, ReadyLabel
@@ -130,14 +131,24 @@ class Desk:
 
     async def _fresh_label(self, old: JobRow, order: Order, decision: Decision) -> ReadyLabel:
         station = self._station(old.station)
-        parcels = await self._store.read(lambda conn: orders.parcels_of(conn, old.order_id))
-        mine = next(row for row in parcels if row.parcel_id == old.parcel_id)
+        mine, jobs_before = await self._store.read(
+            lambda conn: (
+                next(
+                    row
+                    for row in orders.parcels_of(conn, old.order_id)
+                    if row.parcel_id == old.parcel_id
+                ),
+                len(jobs.of_parcel(conn, old.parcel_id)),
+            )
+        )
         if order.labels:
             order = order.model_copy(update={"labels": (order.labels[mine.number - 1],)})
         one = decision.model_copy(update={"parcels": (mine.parcel,), "outcome": Outcome.PACKED})
         serials = await self._serials.take(self._labeller.needs_serials(order, one))
         try:
-            return self._labeller.labels(order, one, station, serials, reprint=1)[0]
+            return self._labeller.labels(
+                order, one, station, serials, reprint=jobs_before, place=(mine.number, mine.of)
+            )[0]
         except NoLabel as refused:
             raise NotAllowedNow(f"The label can't be made again: {refused.reason.text}") from None
 
@@ -199,7 +210,9 @@ class Desk:
                 lambda conn, job_id=job_id: _story(conn, job_id)  # type: ignore[misc]
             )
             fresh[job_id] = order, await self._fresh_label(old, order, decision)
-        return await self._store.write(lambda work: _repair(work, station, repair, fresh))
+        return await self._store.write(
+            lambda work: _repair(work, self._station(station), repair, fresh)
+        )
 
     def _station(self, name: str) -> Station:
         station = self._stations.get(name)
@@ -227,15 +240,25 @@ def _job(work: Work, job_id: str) -> JobRow:
 
 
 def _no_other_live(work: Work, job: JobRow) -> None:
+    """No second good label for the same goods, be they in this parcel or packed anew."""
     others = [
         other
-        for other in jobs.of_parcel(work.conn, job.parcel_id)
+        for other in jobs.of_order(work.conn, job.order_id)
         if other.state not in (JobState.VOID, JobState.CANCELLED)
     ]
-    if others:
+    same = [other for other in others if other.parcel_id == job.parcel_id]
+    if same:
         raise NotAllowedNow(
-            f"Parcel {job.parcel_id} has a label in work already: job {others[0].job_id} "
-            f"is {others[0].state}."
+            f"Parcel {job.parcel_id} has a label in work already: job {same[0].job_id} "
+            f"is {same[0].state}."
+        )
+    # parcels of one decision share one instant, so this needs no clock that only goes forward
+    made = {row.parcel_id: row.created for row in orders.parcels_of(work.conn, job.order_id)}
+    anew = [other for other in others if made[other.parcel_id] != made[job.parcel_id]]
+    if anew:
+        raise NotAllowedNow(
+            f"Order {job.order_id} was packed anew since: job {anew[0].job_id} is "
+            f"{anew[0].state}. Reprint that one, or void it first."
         )
 
 
@@ -258,9 +281,10 @@ def _story(conn: Connection, job_id: str) -> tuple[JobRow, Order, Decision]:
 
 
 def _repair(
-    work: Work, station: str, repair: RowRepair, fresh: dict[str, tuple[Order, ReadyLabel]]
+    work: Work, place: Station, repair: RowRepair, fresh: dict[str, tuple[Order, ReadyLabel]]
 ) -> list[str]:
     """Void, print again, move the row up and let the station go on: all of it or nothing."""
+    station = place.id
     plan = _plan(work.conn, station)
     if repair.void != plan.void:
         raise NotAllowedNow("The row has changed since the plan was shown. Look again.")
@@ -282,9 +306,13 @@ def _repair(
                 actor=repair.by,
             )
         )
-    for job in jobs.row_of(work.conn, station):
+    # the bag that was scanned stands at the loading position, those behind it as far as before
+    left = jobs.row_of(work.conn, station)
+    steps = left[0].row_position or 0
+    for job in left:
         assert job.row_position is not None
-        jobs.place_in_row(work.conn, job.job_id, max(0, job.row_position - len(plan.void)))
+        jobs.place_in_row(work.conn, job.job_id, job.row_position - steps)
+    tell_load_now(work, place)
     work.record(
         EntryKind.ROW_REPAIRED,
         actor=repair.by,

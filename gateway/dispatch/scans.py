@@ -6,26 +6,31 @@ import sqlalchemy as sa
 
 from gateway.dispatch.holds import open_hold, open_of
 from gateway.dispatch.moves import move
+from gateway.dispatch.outcome import bag_came_out, settled
+from gateway.dispatch.supply import count_down
 from gateway.dispatch.verify import clean_code, judge
 from gateway.store import jobs
+from gateway.store.jobs import JobRow
 from gateway.store.tables import stations
 from gateway.store.work import Work
 from schemas.job import JobState
 from schemas.ledger import EntryKind
 from schemas.scan import ScanResult, ScanVerdict
+from schemas.station import Station
 
 NO_READS_ALLOWED = 3
 """Tries without a read before the station is held: common practice, no source."""
 
 
 def verify_scan(
-    work: Work, station: str, code: str | None, actor: str, event_id: str | None = None
+    work: Work, place: Station, code: str | None, actor: str, event_id: str | None = None
 ) -> ScanResult:
     """Judge a scan at a station and act on it.
 
     A held station takes no match: the hold must be released first, so that the scan that caused
     it can't be covered by the next one.
     """
+    station = place.id
     code = clean_code(code) if code is not None else None
     row = jobs.row_of(work.conn, station)
     carriers = jobs.carrying(work.conn, code) if code else []
@@ -42,7 +47,7 @@ def verify_scan(
         return result
     match result.verdict:
         case ScanVerdict.MATCH:
-            _verified(work, result, actor)
+            result = _verified(work, place, row, result, actor)
         case ScanVerdict.NO_READ:
             result = _count_no_read(work, result)
         case _:
@@ -76,23 +81,38 @@ def _just_verified(work: Work, station: str, code: str | None) -> str | None:
     return jobs.last_verified(work.conn, station)
 
 
-def _verified(work: Work, result: ScanResult, actor: str) -> None:
+def _verified(
+    work: Work, station: Station, row: list[JobRow], result: ScanResult, actor: str
+) -> ScanResult:
     assert result.job_id is not None
     job = jobs.find(work.conn, result.job_id)
     assert job is not None
     if job.state is JobState.IN_DOUBT:
         job = move(work, job, JobState.PRINTED, "a scan read its label from a bag", actor=actor)
-        work.record(
-            EntryKind.DOUBT_SETTLED,
-            actor=actor,
-            order_id=job.order_id,
-            parcel_id=job.parcel_id,
-            job_id=job.job_id,
-            station=job.station,
-            by="scan",
-            printed=True,
-        )
+        settled(work, job, by="scan", printed=True, actor=actor)
+        if row:
+            return _settled_behind(work, station, row[0], job, result)
+        count_down(work, station, jobs.parcel_of(work.conn, job.parcel_id))
     move(work, job, JobState.VERIFIED, "the right label was read from the bag", actor=actor)
+    return result
+
+
+def _settled_behind(
+    work: Work, station: Station, head: JobRow, job: JobRow, result: ScanResult
+) -> ScanResult:
+    """A label in doubt was read from a bag that isn't due: it did print, and waits its turn."""
+    bag_came_out(work, station, job)
+    return result.model_copy(
+        update={
+            "verdict": ScanVerdict.OTHER_ORDER,
+            "belongs_to_order": job.order_id,
+            "belongs_to_station": job.station,
+            "text": (
+                f"The label of order {job.order_id} came out: that is settled. "
+                f"But order {head.order_id} is due first."
+            ),
+        }
+    )
 
 
 def _record(

@@ -175,7 +175,7 @@ class Intake:
 
     def _scanned(self, work: Work, incoming: Incoming, data: LabelScanned, actor: str) -> Accepted:
         result = verify_scan(
-            work, data.station, data.code, data.operator or actor, incoming.event.id
+            work, self._station(data.station), data.code, data.operator or actor, incoming.event.id
         )
         return Accepted(
             source=incoming.event.source,

@@ -68,17 +68,23 @@ class Labeller:
         serials: Sequence[int],
         *,
         reprint: int = 0,
+        place: tuple[int, int] | None = None,
     ) -> list[ReadyLabel]:
-        """One label for each parcel of the decision. Raises `NoLabel`."""
+        """One label for each parcel of the decision. Raises `NoLabel`.
+
+        `place` is the number of the first parcel and how many the order has, where the decision
+        holds but a part of them.
+        """
         if order.labels:
             return [self._supplied(label, station) for label in self._matched(order, decision)]
         try:
             if order.purpose is Purpose.INBOUND:
                 return [self._item(order, parcel, station) for parcel in decision.parcels]
+            first, of = place or (1, len(decision.parcels))
             return [
-                self._parcel(order, parcel, station, serial, number, len(decision.parcels), reprint)
+                self._parcel(order, parcel, station, serial, number, of, reprint)
                 for number, (parcel, serial) in enumerate(
-                    zip(decision.parcels, serials, strict=True), start=1
+                    zip(decision.parcels, serials, strict=True), start=first
                 )
             ]
         except LabelError as error:

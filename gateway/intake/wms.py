@@ -1,5 +1,6 @@
 """Asking the WMS for the order behind a scanned code, within a time budget."""
 
+import asyncio
 from collections.abc import Mapping
 from urllib.parse import quote
 
@@ -8,8 +9,8 @@ import structlog
 from pydantic import ValidationError
 from tenacity import (
     AsyncRetrying,
+    Future,
     retry_if_exception,
-    stop_after_delay,
     wait_random_exponential,
 )
 
@@ -50,26 +51,24 @@ class WmsClient:
         the budget or answers something that is no order: nothing was accepted then.
         """
         url = self._settings.url.replace("{code}", quote(code, safe=""))
+        told: list[Future | None] = []
+        tries = AsyncRetrying(
+            retry=retry_if_exception(_passing),
+            wait=wait_random_exponential(multiplier=0.1, max=1.0),
+            before_sleep=lambda state: told.append(state.outcome),
+        )
         try:
-            async for attempt in AsyncRetrying(
-                retry=retry_if_exception(_passing),
-                wait=wait_random_exponential(multiplier=0.1, max=1.0),
-                stop=stop_after_delay(self._settings.budget_s),
-                reraise=True,
-            ):
-                with attempt:
-                    answer = await self._client.get(url)
-                    if answer.status_code == httpx.codes.NOT_FOUND:
-                        raise OrderNotFound(code)
-                    answer.raise_for_status()
-        except httpx.HTTPError as error:
+            # one budget over all tries: a server that drips never runs into a read timeout
+            async with asyncio.timeout(self._settings.budget_s):
+                content: bytes = await tries(self._ask, url, code)
+        except (httpx.HTTPError, TimeoutError) as error:
             raise Unavailable(
                 f"The WMS gave no order within {self._settings.budget_s:g} s: "
-                f"{_in_words(error)}. Scan again; if it goes on, call the WMS's support.",
+                f"{_in_words(error, told)}. Scan again; if it goes on, call the WMS's support.",
                 retry_after_s=2,
             ) from error
         try:
-            return Order.model_validate_json(answer.content[:LARGEST_ORDER_BYTES])
+            return Order.model_validate_json(content)
         except ValidationError as error:
             first = error.errors(include_url=False, include_input=False)[0]
             where = ".".join(str(step) for step in first["loc"]) or "the whole body"
@@ -78,6 +77,21 @@ class WmsClient:
                 retry_after_s=10,
             ) from error
 
+    async def _ask(self, url: str, code: str) -> bytes:
+        async with self._client.stream("GET", url) as answer:
+            if answer.status_code in (httpx.codes.NOT_FOUND, httpx.codes.GONE):
+                raise OrderNotFound(code)
+            answer.raise_for_status()
+            content = bytearray()
+            async for piece in answer.aiter_bytes():
+                content += piece
+                if len(content) > LARGEST_ORDER_BYTES:
+                    raise Unavailable(
+                        f"The WMS answered more than {LARGEST_ORDER_BYTES} bytes: no order.",
+                        retry_after_s=10,
+                    )
+            return bytes(content)
+
 
 def _passing(error: BaseException) -> bool:
     if isinstance(error, httpx.HTTPStatusError):
@@ -85,9 +99,12 @@ def _passing(error: BaseException) -> bool:
     return isinstance(error, httpx.TransportError)
 
 
-def _in_words(error: httpx.HTTPError) -> str:
+def _in_words(error: BaseException, earlier: list[Future | None]) -> str:
+    """What the WMS did wrong; of a budget that ran out, what its last whole answer was."""
     if isinstance(error, httpx.HTTPStatusError):
         return f"it answered {error.response.status_code}"
-    if isinstance(error, httpx.TimeoutException):
+    if isinstance(error, TimeoutError) and earlier and (last := earlier[-1]) is not None:
+        return _in_words(last.exception() or error, [])
+    if isinstance(error, (httpx.TimeoutException, TimeoutError)):
         return "it didn't answer in time"
     return "it can't be reached"

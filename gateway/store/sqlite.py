@@ -1,15 +1,17 @@
 """SQLite: one file, one process, one writing connection, full durability."""
 
+import fcntl
 from collections.abc import Set as AbstractSet
 from datetime import datetime
 from pathlib import Path
-from typing import Any
+from typing import IO, Any
 
 import sqlalchemy as sa
 from sqlalchemy import event
 from sqlalchemy.engine import Connection, Engine, make_url
 from sqlalchemy.pool import StaticPool
 
+from gateway.errors import NotStored
 from gateway.store.work import Work
 
 
@@ -47,6 +49,22 @@ def writing_engine(url: str) -> Engine:
         conn.exec_driver_sql("BEGIN IMMEDIATE")
 
     return engine
+
+
+def claim(url: str) -> IO[bytes] | None:
+    """Keep every other gateway off this file, for as long as the answer stays open.
+
+    Two gateways on one file would each send what waits. Raises `NotStored` where one runs.
+    """
+    lock = file_of(url).with_suffix(".lock").open("ab")
+    try:
+        fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except OSError:
+        lock.close()
+        raise NotStored(
+            f"Another gateway runs on {file_of(url)}: stop it, or give each site its own file."
+        ) from None
+    return lock
 
 
 def reading_engine(url: str) -> Engine:

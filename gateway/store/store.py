@@ -7,7 +7,7 @@ from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from datetime import datetime
-from typing import Any, Generic, TypeVar
+from typing import IO, Any, Generic, TypeVar
 
 from sqlalchemy.engine import Connection, Engine
 from sqlalchemy.exc import DBAPIError, OperationalError
@@ -48,6 +48,7 @@ class Store:
         self._writer: Engine = self._dialect.writing_engine(url)
         self._reader: Engine | None = None
         self._steps: queue.SimpleQueue[_Step[Any] | None] = queue.SimpleQueue()
+        self._claim: IO[bytes] | None = None
         self._thread: threading.Thread | None = None
         self._pool = ThreadPoolExecutor(max_workers=4, thread_name_prefix="store-read")
         self._wake: list[WakeLanes] = []
@@ -65,6 +66,7 @@ class Store:
 
     def start(self) -> None:
         """Bring the tables up to date and start the writing thread."""
+        self._claim = self._dialect.claim(self.url)
         upgrade(self._writer)
         self._reader = self._dialect.reading_engine(self.url)
         self._thread = threading.Thread(target=self._write_forever, name="store-write", daemon=True)
@@ -105,6 +107,9 @@ class Store:
         self._writer.dispose()
         if self._reader is not None:
             self._reader.dispose()
+        if self._claim is not None:
+            self._claim.close()
+            self._claim = None
 
     def _read(self, run: Callable[[Connection], T]) -> T:
         assert self._reader is not None, "the store was not started"
