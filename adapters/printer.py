@@ -1,31 +1,29 @@
 """A label printer on a byte line of any sort; the raw TCP and the serial kind stand on it."""
 
 import asyncio
-from collections.abc import AsyncIterator, Callable
+from collections.abc import Callable
 from typing import ClassVar
 
 from adapters.contract import Claims
-from adapters.errors import FateUnknown, NeedsPerson, NothingSent
+from adapters.errors import NeedsPerson, NothingSent
 from adapters.line import Connect, Line, LineLost
 from adapters.options import Options
+from adapters.standing_line import StandingLine, read_until
 from adapters.status import QUESTIONS, ask_counter, counter, counter_whole, formats_waiting
 from schemas.station import (
     Fate,
     MachineState,
     Receipt,
     ReceiptStage,
-    Signal,
     StationCondition,
     StationOrder,
 )
 
-_NETWORK = "Look at its power and its cable."
-_LONGEST_ANSWER = 4096
 _RESET_FOLLOWS_S = 0.03
 """A peer that drops a label resets the line about a round trip later."""
 
 
-class BytePrinter:
+class BytePrinter(StandingLine):
     """Sends a label's bytes once, and asks for the printer's status where that is set up.
 
     `ask` is "none", "zpl-status" or "epl-status". With a status query a printer that stays silent
@@ -45,69 +43,29 @@ class BytePrinter:
         write_s: float = 10.0,
         answer_s: float = 2.0,
     ) -> None:
-        self.station = station
-        self._connect = connect
+        super().__init__(station, connect)
         self._ask = ask
         self._write_s, self._answer_s = write_s, answer_s
-        self._line: Line | None = None
-        self._closed = asyncio.Event()
-        self._connecting = asyncio.Lock()
-
-    async def open(self) -> None:
-        """Connect unless there is a living line."""
-        await self._living()
-
-    async def close(self) -> None:
-        """Let go of the line; `signals` ends."""
-        self._closed.set()
-        line, self._line = self._line, None
-        if line is not None:
-            await line.close()
 
     async def deliver(self, order: StationOrder) -> Receipt:
         """Send the label's bytes once. `SENT` is all that a raw line proves."""
-        await self._living()
+        await self.living()
         await self._look()
         await self._send(order.label)
         return Receipt(job_id=order.job_id, stage=ReceiptStage.SENT, bytes_sent=len(order.label))
 
     async def state(self) -> StationCondition:
         """The printer's own status; silence is "unknown", never "healthy"."""
-        await self._living()
+        await self.living()
         condition = await self._condition()
         return condition or StationCondition(state=MachineState.UNKNOWN)
-
-    async def signals(self) -> AsyncIterator[Signal]:
-        """A raw printer reports nothing by itself: ends when the adapter is closed."""
-        await self._closed.wait()
-        nothing: tuple[Signal, ...] = ()
-        for signal in nothing:
-            yield signal
-
-    async def _living(self) -> Line:
-        # Printers close idle lines. Nothing was sent on the fresh one, so this is no retry.
-        async with self._connecting:
-            if self._line is not None and self._line.ended():
-                self._drop()
-            if self._line is None:
-                try:
-                    self._line = await self._connect()
-                except LineLost as lost:
-                    raise NothingSent(f"station {self.station}: {lost.why}", do=_NETWORK) from lost
-                self._closed.clear()
-            return self._line
-
-    def _drop(self) -> None:
-        line, self._line = self._line, None
-        if line is not None:
-            line.abort()
 
     async def _look(self) -> None:
         if self._ask == "none":
             return
         condition = await self._condition()
         if condition is None:
-            self._drop()
+            self.drop()
             raise NothingSent(
                 f"station {self.station}: the printer does not answer its status query",
                 do="Look whether it is busy with another sender.",
@@ -126,39 +84,33 @@ class BytePrinter:
         return question.read(answer) if answer else None
 
     async def _send(self, label: bytes) -> None:
-        line = await self._living()
+        line = await self.living()
         sent = 0
         try:
             await line.write(label, self._write_s)
             sent = len(label)
             await line.watch(_RESET_FOLLOWS_S)
         except LineLost as lost:
-            self._drop()
-            sent = max(sent, lost.sent)
-            where = f"station {self.station}: {lost.why}"
-            if sent == 0:
-                raise NothingSent(where, do=_NETWORK) from lost
-            raise FateUnknown(
-                where, do="Look whether the label came out.", bytes_sent=sent
-            ) from lost
+            self.drop()
+            raise self.lost(lost.why, max(sent, lost.sent)) from lost
         except BaseException:
             # Cancelled amid a label: what still waits to leave is thrown away with the line.
-            self._drop()
+            self.drop()
             raise
 
     async def _question(self, ask: bytes, whole: Callable[[bytes], bool]) -> bytes | None:
         """The answer to a query; nothing when the printer is silent or babbles."""
-        line = await self._living()
+        line = await self.living()
         try:
             await _forget_late_answers(line)
             await line.write(ask, self._answer_s)
             async with asyncio.timeout(self._answer_s):
-                heard = await _until(whole, line)
+                heard = await read_until(whole, line)
         except TimeoutError:
             return None
         except LineLost as lost:
-            self._drop()
-            raise NothingSent(f"station {self.station}: {lost.why}", do=_NETWORK) from lost
+            self.drop()
+            raise self.lost(lost.why, 0) from lost
         return heard if whole(heard) else None
 
 
@@ -195,7 +147,7 @@ class CountedPrinter(BytePrinter):
 
     async def deliver(self, order: StationOrder) -> Receipt:
         """Send once; `PRINTED` when the counter has gone up by one in time, else `SENT`."""
-        await self._living()
+        await self.living()
         await self._look()
         before = await self.labels_printed()
         self._last = (order.job_id, before)
@@ -213,7 +165,7 @@ class CountedPrinter(BytePrinter):
         answer = await self._question(ask_counter(self._variable), counter_whole)
         count = counter(answer) if answer else None
         if count is None:
-            self._drop()
+            self.drop()
             raise NothingSent(
                 f"station {self.station}: the printer does not tell its counter {self._variable!r}",
                 do="Check the variable's name, or use the kind without a counter.",
@@ -225,7 +177,7 @@ class CountedPrinter(BytePrinter):
 
         Waits `settle_s` first, so that bytes on their way are counted in.
         """
-        await self._living()
+        await self.living()
         if self._last is None or self._last[0] != job_id:
             return Fate.CANNOT_TELL
         await asyncio.sleep(self._settle_s)
@@ -253,16 +205,6 @@ class CountedPrinter(BytePrinter):
                 return count == before + 1
         except (TimeoutError, NothingSent):
             return False
-
-
-async def _until(whole: Callable[[bytes], bool], line: Line) -> bytes:
-    heard = b""
-    while not whole(heard) and len(heard) < _LONGEST_ANSWER:
-        piece = await line.read(1024, None)
-        if not piece:
-            raise LineLost("the printer closed the line")
-        heard += piece
-    return heard
 
 
 async def _forget_late_answers(line: Line) -> None:

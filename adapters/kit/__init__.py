@@ -19,8 +19,8 @@ from adapters.kit.answers import AnswerChecks  # noqa: E402
 from adapters.kit.delivery import DeliveryChecks  # noqa: E402
 from adapters.kit.faults import FaultChecks  # noqa: E402
 from adapters.kit.lifecycle import LifecycleChecks  # noqa: E402
-from adapters.kit.orders import code_on, epl_with, order, zpl_with  # noqa: E402
 from adapters.kit.rig import Rig, RigCannot  # noqa: E402
+from adapters.trial_label import code_on, epl_with, order, zpl_with  # noqa: E402
 
 __all__ = [
     "Rig",

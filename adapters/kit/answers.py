@@ -7,8 +7,8 @@ import pytest
 from adapters.contract import AsksFate, CountsLabels, Holds, StationAdapter
 from adapters.errors import NothingSent
 from adapters.kit.conformance import Conformance, eventually, needs
-from adapters.kit.orders import order
 from adapters.kit.rig import Rig
+from adapters.trial_label import order
 from schemas.station import Fate, MachineState, Signal, SignalKind, StationCondition
 
 

@@ -7,8 +7,8 @@ import pytest
 
 from adapters.contract import StationAdapter
 from adapters.kit.conformance import Conformance, eventually, needs, tasks
-from adapters.kit.orders import epl_with, graphic, order, zpl_with
 from adapters.kit.rig import Rig
+from adapters.trial_label import epl_with, graphic, order, zpl_with
 from schemas.order import LabelLanguage
 from schemas.station import ReceiptStage
 

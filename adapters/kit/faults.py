@@ -10,9 +10,9 @@ import pytest_asyncio
 from adapters.contract import LineSettings, StationAdapter
 from adapters.errors import FateUnknown, NeedsPerson, NothingSent, Refused, StationFault
 from adapters.kit.conformance import Conformance, eventually, tasks
-from adapters.kit.orders import graphic, order, zpl_with
 from adapters.kit.proxy import Proxy
 from adapters.kit.rig import Rig, RigCannot
+from adapters.trial_label import graphic, order, zpl_with
 from schemas.station import Receipt, ReceiptStage
 
 _BIG = zpl_with("big", before=graphic(3_500_000))

@@ -8,8 +8,8 @@ from adapters import registry
 from adapters.contract import LineSettings
 from adapters.errors import Misconfigured, NothingSent
 from adapters.kit.conformance import Conformance, eventually, tasks
-from adapters.kit.orders import order
 from adapters.kit.rig import Rig
+from adapters.trial_label import order
 
 
 class LifecycleChecks(Conformance):

@@ -1,4 +1,4 @@
-"""Orders that the kit delivers: each label bears its job's id as a bar code."""
+"""Orders for trials: each label bears its job's id as a bar code. The kit delivers them."""
 
 from adapters.simulator.labels import Label, LabelStream
 from schemas.order import LabelLanguage
@@ -16,7 +16,7 @@ def code_on(label: bytes) -> str:
 def zpl_with(code: str, before: bytes = b"") -> bytes:
     """A small label with this code; `before` goes in front of its field."""
     data = code.encode().replace(b"_", b"_5F").replace(b"^", b"_5E").replace(b"~", b"_7E")
-    text = b"^FO20,400^A0N,40,40^FDA label of the conformance kit: throw this bag away^FS"
+    text = b"^FO20,400^A0N,40,40^FDA trial label: throw this bag away^FS"
     symbol = b"^FO20,20^BY2^BXN,6,200^FH_^FD" + data + b"^FS"
     return b"^XA^CI28" + before + symbol + text + b"^XZ\r\n"
 
@@ -24,7 +24,7 @@ def zpl_with(code: str, before: bytes = b"") -> bytes:
 def epl_with(code: str) -> bytes:
     """The same in the line language."""
     data = code.replace("\\", "\\\\").replace('"', '\\"').encode("cp1252")
-    text = b'A20,400,0,4,1,1,N,"A label of the conformance kit"\n'
+    text = b'A20,400,0,4,1,1,N,"A trial label: throw this bag away"\n'
     return b"\nN\nq800\n" + text + b'B20,20,0,1,2,4,80,N,"' + data + b'"\nP1\n'
 
 

@@ -1,0 +1,103 @@
+"""A line that is kept open between jobs: what most kinds on bytes share, and authors build on."""
+
+import asyncio
+from collections.abc import AsyncIterator, Callable
+
+from adapters.errors import FateUnknown, NothingSent
+from adapters.line import Connect, Line, LineLost
+from adapters.reports import Reports
+from schemas.station import Signal
+
+_LONGEST_ANSWER = 65536
+_DO = "Look at its power and its cable."
+
+
+class StandingLine:
+    """Opens the line when it is needed, notices when the peer has gone, lets go when told.
+
+    A subclass adds `from_settings`, `deliver` and `state`.
+    """
+
+    def __init__(self, station: str, connect: Connect) -> None:
+        self.station = station
+        self.reports = Reports()
+        """What the station says by itself goes in here."""
+        self._connect = connect
+        self._line: Line | None = None
+        self._connecting = asyncio.Lock()
+
+    async def open(self) -> None:
+        """Connect unless there is a living line."""
+        await self.living()
+
+    async def close(self) -> None:
+        """Let go of the line; `signals` ends."""
+        self.reports.end()
+        line, self._line = self._line, None
+        if line is not None:
+            await line.close()
+
+    async def signals(self) -> AsyncIterator[Signal]:
+        """What was put into `reports`, until the line is closed."""
+        async for signal in self.reports.stream():
+            yield signal
+
+    async def living(self) -> Line:
+        """The line, opened anew when the peer has closed it. Raises `NothingSent`.
+
+        Stations close idle lines. Nothing was sent on the fresh one, so this is no retry.
+        """
+        async with self._connecting:
+            if self._line is not None and self._line.ended():
+                self.drop()
+            if self._line is None:
+                try:
+                    self._line = await self._connect()
+                except LineLost as lost:
+                    raise NothingSent(f"station {self.station}: {lost.why}", do=_DO) from lost
+                self.reports.begin()
+            return self._line
+
+    def drop(self) -> None:
+        """Drop the line and whatever still waits to leave."""
+        line, self._line = self._line, None
+        if line is not None:
+            line.abort()
+
+    async def ask(self, data: bytes, whole: Callable[[bytes], bool], within_s: float) -> bytes:
+        """Send once and read until the answer is whole.
+
+        Raises `NothingSent` when no byte left, else `FateUnknown`; the line is dropped then, so
+        that a late answer is never taken for the next one's.
+        """
+        line, sent = await self.living(), 0
+        try:
+            async with asyncio.timeout(within_s):
+                await line.write(data, within_s)
+                sent = len(data)
+                return await read_until(whole, line)
+        except (LineLost, TimeoutError) as lost:
+            self.drop()
+            why = lost.why if isinstance(lost, LineLost) else f"no answer within {within_s:g} s"
+            raise self.lost(why, max(sent, getattr(lost, "sent", 0))) from lost
+        except BaseException:
+            self.drop()
+            raise
+
+    def lost(self, why: str, sent: int) -> NothingSent | FateUnknown:
+        """The error for a line that failed after so many bytes of a job."""
+        where = f"station {self.station}: {why}"
+        if sent == 0:
+            return NothingSent(where, do=_DO)
+        return FateUnknown(where, do="Look whether the label came out.", bytes_sent=sent)
+
+
+async def read_until(whole: Callable[[bytes], bool], line: Line) -> bytes:
+    """Read until the answer is whole, or too long to be one. Raises `LineLost` at the end."""
+    heard = b""
+    while not whole(heard) and len(heard) < _LONGEST_ANSWER:
+        piece = await line.read(4096, None)
+        if not piece:
+            raise LineLost("the station hung up")
+        heard += piece
+    return heard

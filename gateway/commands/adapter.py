@@ -1,0 +1,135 @@
+"""`bagrelay adapter`: which kinds of station there are, a start for a new one, a try by hand."""
+
+import asyncio
+from importlib.resources import files
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+if TYPE_CHECKING:
+    from adapters.contract import StationAdapter
+
+app = typer.Typer(help="Station kinds: list them, begin a new one, try one by hand.")
+
+_FILES = {
+    "adapter.txt": "MODULE.py",
+    "test.txt": "test_MODULE.py",
+    "pyproject.txt": "pyproject.toml",
+    "readme.txt": "README.md",
+}
+
+
+@app.command()
+def kinds() -> None:
+    """List the station kinds that are installed, and what each claims."""
+    from adapters import registry
+    from adapters.errors import StationFault
+
+    for name, kind in sorted(registry.kinds().items()):
+        try:
+            claims = registry.find(name).claims
+        except StationFault as fault:
+            print(f"{name:16} not usable: {fault.what} {fault.do}")
+            continue
+        can = [
+            word
+            for word in ("drops_repeats", "can_be_asked", "counts_labels", "makes_bags", "holds")
+            if getattr(claims, word)
+        ]
+        knows = ", ".join(sorted(claims.knows))
+        print(f"{name:16} knows {knows}; {', '.join(can) or 'can do no more'}  [{kind.where}]")
+
+
+@app.command()
+def new(
+    name: Annotated[str, typer.Argument(help="Name of the kind: small letters, digits, hyphens.")],
+    into: Annotated[Path, typer.Option(help="Folder in which its folder is made.")] = Path(),
+) -> None:
+    """Write a package for a new station kind, whose tests run at once."""
+    folder = into / name
+    if not name.replace("-", "").isalnum() or name != name.lower() or not name[0].isalpha():
+        raise typer.BadParameter("use small letters, digits and hyphens")
+    if folder.exists():
+        raise typer.BadParameter(f"{folder} is already there")
+    write_package(name, folder)
+    print(f"Wrote {folder}. Next: pip install -e {folder} && pytest {folder}")
+
+
+def write_package(name: str, folder: Path) -> None:
+    """The starting package of a kind, in a folder that is made."""
+    module = name.replace("-", "_")
+    class_name = "".join(part.capitalize() for part in name.split("-"))
+    folder.mkdir(parents=True)
+    for template, target in _FILES.items():
+        text = (files("adapters") / "kit" / "scaffold" / template).read_text("utf-8")
+        for word, value in (("NAME", name), ("MODULE", module), ("CLASS", class_name)):
+            text = text.replace(word, value)
+        (folder / target.replace("MODULE", module)).write_text(text, "utf-8")
+
+
+@app.command()
+def check(
+    name: Annotated[str, typer.Argument(help="The kind.")],
+    options: Annotated[
+        list[str] | None, typer.Argument(help="Options of its line, as name=value.")
+    ] = None,
+    print_label: Annotated[
+        bool, typer.Option("--print", help="Also print one test label. Look at what comes out.")
+    ] = False,
+) -> None:
+    """Try a kind against a real device: open, state, count, and with --print one label.
+
+    Before --print: keep hands out of the machine, its guards closed, film and labels loaded, and
+    somebody beside it. This is a try of the line, no safety check.
+    """
+    from adapters import registry
+    from adapters.contract import LineSettings
+    from adapters.errors import StationFault
+
+    try:
+        given = dict(_option(text) for text in options or [])
+        adapter = registry.build(name, LineSettings("check", given))
+        asyncio.run(_try(adapter, print_label))
+    except StationFault as fault:
+        print(f"{type(fault).__name__}: {fault.what} {fault.do}".strip())
+        raise typer.Exit(1) from fault
+
+
+async def _try(adapter: "StationAdapter", print_label: bool) -> None:
+    from adapters.contract import AsksFate, CountsLabels
+    from adapters.trial_label import order
+
+    await adapter.open()
+    try:
+        print("open: yes")
+        print(f"state: {_shown(await adapter.state())}")
+        if adapter.claims.counts_labels and isinstance(adapter, CountsLabels):
+            print(f"labels printed so far: {await adapter.labels_printed()}")
+        if print_label:
+            receipt = await adapter.deliver(order("check-1", code="BAGRELAY-CHECK"))
+            print(f"label: {receipt.stage.value}, {receipt.bytes_sent} bytes")
+            print("Look: one label with the code BAGRELAY-CHECK must have come out, not two.")
+            if adapter.claims.can_be_asked and isinstance(adapter, AsksFate):
+                print(f"asked: {(await adapter.fate('check-1')).value}")
+    finally:
+        await adapter.close()
+        print("closed: yes")
+
+
+def _shown(condition: object) -> str:
+    return ", ".join(f"{name} {value}" for name, value in vars(condition).items() if value)
+
+
+def _option(text: str) -> tuple[str, str | int | float | bool]:
+    name, equals, value = text.partition("=")
+    if not equals:
+        raise typer.BadParameter(f"{text!r} is not name=value")
+    if value in {"true", "false"}:
+        return name, value == "true"
+    for number in (int, float):
+        try:
+            return name, number(value)
+        except ValueError:
+            continue
+    return name, value

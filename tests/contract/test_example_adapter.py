@@ -1,0 +1,67 @@
+"""The example adapter and the starting package, treated as a third party's."""
+
+import os
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+from typer.testing import CliRunner
+
+from gateway.commands.adapter import app
+
+_EXAMPLE = Path(__file__).parents[2] / "examples" / "custom_adapter"
+
+
+def test_example_is_the_starting_package(tmp_path: Path) -> None:
+    """`adapter new` writes what the example holds, so that neither goes stale."""
+    result = CliRunner().invoke(app, ["new", "acknowledged", "--into", str(tmp_path)])
+    assert result.exit_code == 0
+    written = {p.name: p.read_text() for p in (tmp_path / "acknowledged").iterdir()}
+    kept = {p.name: p.read_text() for p in _EXAMPLE.iterdir() if p.is_file()}
+    assert written == kept
+
+
+def test_example_stays_small() -> None:
+    """An adapter is an afternoon's work: below 80 lines."""
+    assert len((_EXAMPLE / "acknowledged.py").read_text().splitlines()) < 80
+
+
+@pytest.mark.slow
+def test_example_installed_like_a_third_party_passes_the_kit(tmp_path: Path) -> None:
+    """Built, installed beside the gateway and found by its entry point, its tests are green."""
+    uv = Path(sys.executable).with_name("uv")
+    install = [uv, "pip", "install", "-q", "--no-deps", "--target", tmp_path, _EXAMPLE]
+    subprocess.run([*install, "--python", sys.executable], check=True, timeout=100)
+    tests = tmp_path / "tests"
+    tests.mkdir()
+    (tests / "test_it.py").write_text((_EXAMPLE / "test_acknowledged.py").read_text())
+    (tests / "pytest.ini").write_text("[pytest]\nasyncio_mode = strict\n")
+    ran = subprocess.run(
+        [sys.executable, "-m", "pytest", "-q", "-p", "no:randomly", tests],
+        cwd=tests,
+        env={**os.environ, "PYTHONPATH": str(tmp_path)},
+        capture_output=True,
+        text=True,
+        timeout=100,
+        check=False,
+    )
+    assert ran.returncode == 0, ran.stdout
+    assert " passed" in ran.stdout
+
+
+@pytest.mark.parametrize("name", ["Upper", "1st", "two words", "../up"])
+def test_new_kind_with_a_bad_name_is_refused(tmp_path: Path, name: str) -> None:
+    """A name that can't be a module's is refused before anything is written."""
+    result = CliRunner().invoke(app, ["new", name, "--into", str(tmp_path)])
+    assert result.exit_code == 2
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_kinds_are_listed_with_what_they_know() -> None:
+    """`adapter kinds` shows every kind that is installed."""
+    result = CliRunner().invoke(app, ["kinds"])
+    assert result.exit_code == 0
+    names = {line.split()[0] for line in result.stdout.splitlines()}
+    assert names >= {"tcp", "serial", "http", "modbus", "opcua", "mqtt", "folder", "simulated"}
+    assert "not usable" not in result.stdout
