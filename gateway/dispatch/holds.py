@@ -2,6 +2,7 @@
 
 from dataclasses import dataclass
 from datetime import datetime
+from typing import Any
 
 import sqlalchemy as sa
 from sqlalchemy.engine import Connection
@@ -28,29 +29,33 @@ class HoldRow:
     job_id: str | None
 
 
+_OPEN_AT = sa.select(holds).where(
+    holds.c.station == sa.bindparam("station"), holds.c.released.is_(None)
+)
+
+
 def open_of(conn: Connection, station: str) -> HoldRow | None:
     """The station's open hold, if it is held."""
-    found = open_holds(conn, station)
-    return found[0] if found else None
+    row = conn.execute(_OPEN_AT, {"station": station}).first()
+    return None if row is None else _typed(row)
 
 
-def open_holds(conn: Connection, station: str | None = None) -> list[HoldRow]:
+def open_holds(conn: Connection) -> list[HoldRow]:
     """Every open hold, oldest first."""
     query = sa.select(holds).where(holds.c.released.is_(None)).order_by(holds.c.since)
-    if station is not None:
-        query = query.where(holds.c.station == station)
-    return [
-        HoldRow(
-            hold_id=row.hold_id,
-            station=row.station,
-            since=row.since,
-            kind=row.kind,
-            text=row.text,
-            scan=ScanResult.model_validate_json(row.scan) if row.scan else None,
-            job_id=row.job_id,
-        )
-        for row in conn.execute(query)
-    ]
+    return [_typed(row) for row in conn.execute(query)]
+
+
+def _typed(row: "sa.Row[Any]") -> HoldRow:
+    return HoldRow(
+        hold_id=row.hold_id,
+        station=row.station,
+        since=row.since,
+        kind=row.kind,
+        text=row.text,
+        scan=ScanResult.model_validate_json(row.scan) if row.scan else None,
+        job_id=row.job_id,
+    )
 
 
 def open_hold(

@@ -14,6 +14,12 @@ from gateway.store.tables import lanes
 from gateway.store.work import Work
 from schemas.ledger import EntryKind
 
+_HELD = sa.select(lanes.c.epoch).where(
+    lanes.c.station == sa.bindparam("station"),
+    lanes.c.owner == sa.bindparam("owner"),
+    lanes.c.epoch == sa.bindparam("epoch"),
+)
+
 
 class LeaseLost(Exception):
     """The lane belongs to another process now."""
@@ -76,11 +82,7 @@ def give_up(work: Work, owner: str) -> None:
 def fence(work: Work, lease: Lease) -> None:
     """Refuse the step where the lane has passed to another process. Raises `LeaseLost`."""
     held = work.conn.execute(
-        sa.select(lanes.c.epoch).where(
-            lanes.c.station == lease.station,
-            lanes.c.owner == lease.owner,
-            lanes.c.epoch == lease.epoch,
-        )
+        _HELD, {"station": lease.station, "owner": lease.owner, "epoch": lease.epoch}
     ).scalar_one_or_none()
     if held is None:
         raise LeaseLost(f"lane {lease.station}: epoch {lease.epoch} of {lease.owner} is over")

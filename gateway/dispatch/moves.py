@@ -90,7 +90,7 @@ def move(
             f"Job {job.job_id} is {job.state}; it can't become {to}. "
             f"From here it can become: {', '.join(MOVES[job.state]) or 'nothing any more'}."
         )
-    if not jobs.change(
+    moved = jobs.change(
         work.conn,
         job,
         to,
@@ -99,7 +99,8 @@ def move(
         count_before=count_before,
         note=reason,
         waits_anew=to is S.QUEUED and actor != GATEWAY,
-    ):
+    )
+    if moved is None:
         raise NotAllowedNow(
             f"Job {job.job_id} is no longer {job.state}: somebody was quicker. Look again."
         )
@@ -124,6 +125,4 @@ def move(
         ),
     )
     work.wake(job.station)
-    moved = jobs.find(work.conn, job.job_id)
-    assert moved is not None
     return moved

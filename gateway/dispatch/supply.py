@@ -12,6 +12,12 @@ from schemas.events import Outgoing, OutgoingType, SupplyChanged
 from schemas.ledger import EntryKind
 from schemas.station import Load, Station
 
+_LOADS = (
+    sa.select(supplies)
+    .where(supplies.c.station == sa.bindparam("station"))
+    .order_by(supplies.c.slot)
+)
+
 
 def loads_of(conn: Connection, station: str) -> tuple[Load, ...]:
     """The station's supplies as last set and counted."""
@@ -23,9 +29,7 @@ def loads_of(conn: Connection, station: str) -> tuple[Load, ...]:
             metres_left=row.metres_left,
             low_at=row.low_at,
         )
-        for row in conn.execute(
-            sa.select(supplies).where(supplies.c.station == station).order_by(supplies.c.slot)
-        )
+        for row in conn.execute(_LOADS, {"station": station})
     )
 
 

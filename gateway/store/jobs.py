@@ -2,8 +2,9 @@
 
 import json
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
+from functools import cache
 from typing import Any
 
 import sqlalchemy as sa
@@ -92,141 +93,152 @@ def _typed(row: Row[*tuple[Any, ...]]) -> JobRow:
     )
 
 
-def _all(conn: Connection, query: "sa.Select[Any]") -> list[JobRow]:
-    return [_typed(row) for row in conn.execute(query)]
+_P = sa.bindparam
+_ONE = sa.select(*_COLUMNS).where(jobs.c.job_id == _P("job_id"))
+_OF_ORDER = (
+    sa.select(*_COLUMNS)
+    .where(jobs.c.order_id == _P("order_id"))
+    .order_by(jobs.c.created, jobs.c.lane_position)
+)
+_OF_PARCEL = (
+    sa.select(*_COLUMNS)
+    .where(jobs.c.parcel_id == _P("parcel_id"))
+    .order_by(jobs.c.created, jobs.c.lane_position)
+)
+_CARRYING = (
+    sa.select(*_COLUMNS)
+    .join(codes, codes.c.job_id == jobs.c.job_id)
+    .where(codes.c.code == _P("code"))
+    .order_by(jobs.c.created.desc())
+    .limit(50)
+)
+_AT = jobs.c.station == _P("station")
+_OPEN = sa.select(*_COLUMNS).where(_AT, jobs.c.state.in_(OPEN_STATES))
+_NEXT = (
+    sa.select(*_COLUMNS)
+    .where(_AT, jobs.c.state == JobState.QUEUED)
+    .order_by(jobs.c.lane_position)
+    .limit(1)
+)
+_WAITING = (
+    sa.select(*_COLUMNS).where(_AT, jobs.c.state.in_(WAITING_STATES)).order_by(jobs.c.lane_position)
+)
+_LENGTH = sa.select(sa.func.count()).select_from(jobs).where(_AT, jobs.c.state.in_(WAITING_STATES))
+_ROW = (
+    sa.select(*_COLUMNS).where(_AT, jobs.c.row_position.is_not(None)).order_by(jobs.c.row_position)
+)
+_LAST_VERIFIED = (
+    sa.select(jobs.c.job_id)
+    .where(_AT, jobs.c.state == JobState.VERIFIED)
+    .order_by(jobs.c.changed.desc(), jobs.c.lane_position.desc())
+    .limit(1)
+)
+_NEEDING_PERSON = (
+    sa.select(*_COLUMNS)
+    .where(jobs.c.state.in_((JobState.IN_DOUBT, JobState.REFUSED, JobState.STALE)))
+    .order_by(jobs.c.changed)
+)
+_INSERT = sa.insert(jobs)
+_INSERT_CODES = sa.insert(codes)
+_PLACE = sa.update(jobs).where(jobs.c.job_id == _P("of_job")).values(row_position=_P("position"))
+_LABEL = sa.select(labels.c.language, labels.c.content).where(labels.c.sha256 == _P("sha256"))
+_PARCEL = sa.select(parcels.c.parcel).where(parcels.c.parcel_id == _P("parcel_id"))
+
+
+def _all(conn: Connection, query: "sa.Select[Any]", **values: str) -> list[JobRow]:
+    return [_typed(row) for row in conn.execute(query, values)]
 
 
 def find(conn: Connection, job_id: str) -> JobRow | None:
     """The job of that id."""
-    row = conn.execute(sa.select(*_COLUMNS).where(jobs.c.job_id == job_id)).one_or_none()
-    return None if row is None else _typed(row)
+    found = _all(conn, _ONE, job_id=job_id)
+    return found[0] if found else None
 
 
 def of_order(conn: Connection, order_id: str) -> list[JobRow]:
     """Every job of an order, oldest first."""
-    return _all(
-        conn,
-        sa.select(*_COLUMNS)
-        .where(jobs.c.order_id == order_id)
-        .order_by(jobs.c.created, jobs.c.lane_position),
-    )
+    return _all(conn, _OF_ORDER, order_id=order_id)
 
 
 def of_parcel(conn: Connection, parcel_id: str) -> list[JobRow]:
     """Every job of a parcel, oldest first."""
-    return _all(
-        conn,
-        sa.select(*_COLUMNS)
-        .where(jobs.c.parcel_id == parcel_id)
-        .order_by(jobs.c.created, jobs.c.lane_position),
-    )
+    return _all(conn, _OF_PARCEL, parcel_id=parcel_id)
 
 
 def carrying(conn: Connection, code: str) -> list[JobRow]:
     """Every job whose label carries the code, live ones first, then newest first."""
-    found = _all(
-        conn,
-        sa.select(*_COLUMNS)
-        .join(codes, codes.c.job_id == jobs.c.job_id)
-        .where(codes.c.code == code)
-        .order_by(jobs.c.created.desc())
-        .limit(50),
-    )
-    return sorted(found, key=lambda job: job.state not in LIVE_STATES)
+    return sorted(_all(conn, _CARRYING, code=code), key=lambda job: job.state not in LIVE_STATES)
 
 
 def open_job(conn: Connection, station: str) -> JobRow | None:
     """The one job of the lane that is being sent or is in doubt."""
-    found = _all(
-        conn,
-        sa.select(*_COLUMNS).where(jobs.c.station == station, jobs.c.state.in_(OPEN_STATES)),
-    )
+    found = _all(conn, _OPEN, station=station)
     return found[0] if found else None
 
 
 def next_waiting(conn: Connection, station: str) -> JobRow | None:
     """The queued job that is to be sent first."""
-    found = _all(
-        conn,
-        sa.select(*_COLUMNS)
-        .where(jobs.c.station == station, jobs.c.state == JobState.QUEUED)
-        .order_by(jobs.c.lane_position)
-        .limit(1),
-    )
+    found = _all(conn, _NEXT, station=station)
     return found[0] if found else None
 
 
 def waiting(conn: Connection, station: str) -> list[JobRow]:
     """Jobs of the lane that are not sent yet, in the order in which they will be."""
-    return _all(
-        conn,
-        sa.select(*_COLUMNS)
-        .where(jobs.c.station == station, jobs.c.state.in_(WAITING_STATES))
-        .order_by(jobs.c.lane_position),
-    )
+    return _all(conn, _WAITING, station=station)
 
 
 def lane_length(conn: Connection, station: str) -> int:
     """How many jobs of the lane are not sent yet."""
-    return conn.execute(
-        sa.select(sa.func.count())
-        .select_from(jobs)
-        .where(jobs.c.station == station, jobs.c.state.in_(WAITING_STATES))
-    ).scalar_one()
+    return conn.execute(_LENGTH, {"station": station}).scalar_one()
 
 
 def row_of(conn: Connection, station: str) -> list[JobRow]:
     """The row of printed bags, the one nearest to loading first."""
-    return _all(
-        conn,
-        sa.select(*_COLUMNS)
-        .where(jobs.c.station == station, jobs.c.row_position.is_not(None))
-        .order_by(jobs.c.row_position),
-    )
+    return _all(conn, _ROW, station=station)
 
 
 def last_verified(conn: Connection, station: str) -> str | None:
     """The job that was verified at the station last."""
-    return conn.execute(
-        sa.select(jobs.c.job_id)
-        .where(jobs.c.station == station, jobs.c.state == JobState.VERIFIED)
-        .order_by(jobs.c.changed.desc(), jobs.c.lane_position.desc())
-        .limit(1)
-    ).scalar_one_or_none()
+    return conn.execute(_LAST_VERIFIED, {"station": station}).scalar_one_or_none()
 
 
 def needing_person(conn: Connection) -> list[JobRow]:
     """Jobs that wait for a person's answer, oldest first."""
-    return _all(
-        conn,
-        sa.select(*_COLUMNS)
-        .where(jobs.c.state.in_((JobState.IN_DOUBT, JobState.REFUSED, JobState.STALE)))
-        .order_by(jobs.c.changed),
-    )
+    return _all(conn, _NEEDING_PERSON)
 
 
 def insert(conn: Connection, new: NewJob, lane_position: int, now: datetime) -> None:
     """Put a job at the end of its lane, with the codes that its label carries."""
     conn.execute(
-        sa.insert(jobs).values(
-            job_id=new.job_id,
-            order_id=new.order_id,
-            parcel_id=new.parcel_id,
-            station=new.station,
-            state=JobState.QUEUED,
-            lane_position=lane_position,
-            label_sha256=new.label_sha256,
-            sscc=new.sscc,
-            expected_scans=json.dumps(new.expected_scans),
-            reprint_of=new.reprint_of,
-            created=now,
-            waits_since=now,
-            changed=now,
-        )
+        _INSERT,
+        {
+            "job_id": new.job_id,
+            "order_id": new.order_id,
+            "parcel_id": new.parcel_id,
+            "station": new.station,
+            "state": JobState.QUEUED,
+            "lane_position": lane_position,
+            "label_sha256": new.label_sha256,
+            "sscc": new.sscc,
+            "expected_scans": json.dumps(new.expected_scans),
+            "reprint_of": new.reprint_of,
+            "created": now,
+            "waits_since": now,
+            "changed": now,
+        },
     )
     distinct = dict.fromkeys(new.expected_scans)
     if distinct:
-        conn.execute(sa.insert(codes), [{"code": code, "job_id": new.job_id} for code in distinct])
+        conn.execute(_INSERT_CODES, [{"code": code, "job_id": new.job_id} for code in distinct])
+
+
+@cache
+def _change(columns: frozenset[str]) -> "sa.Update":
+    return (
+        sa.update(jobs)
+        .where(jobs.c.job_id == _P("of_job"), jobs.c.state == _P("from_state"))
+        .values({column: _P(f"new_{column}") for column in columns})
+    )
 
 
 def change(
@@ -239,9 +251,9 @@ def change(
     count_before: int | None = None,
     note: str | None = None,
     waits_anew: bool = False,
-) -> bool:
-    """Set the state if it is still what `job` says; whether it was."""
-    values: dict[str, object] = {"state": state, "changed": now}
+) -> JobRow | None:
+    """Set the state if it is still what `job` says; the job as it is then, or nothing."""
+    values: dict[str, Any] = {"state": state, "changed": now}
     if state not in IN_ROW_STATES:
         values["row_position"] = None
     if waits_anew:
@@ -252,33 +264,30 @@ def change(
     if note is not None:
         values["note"] = note
     changed = conn.execute(
-        sa.update(jobs)
-        .where(jobs.c.job_id == job.job_id, jobs.c.state == job.state)
-        .values(**values)
+        _change(frozenset(values)),
+        {
+            "of_job": job.job_id,
+            "from_state": job.state,
+            **{f"new_{column}": value for column, value in values.items()},
+        },
     )
-    return changed.rowcount == 1
+    return replace(job, **values) if changed.rowcount == 1 else None
 
 
 def place_in_row(conn: Connection, job_id: str, position: int | None) -> None:
     """Set a job's place in the row of printed bags."""
-    conn.execute(sa.update(jobs).where(jobs.c.job_id == job_id).values(row_position=position))
+    conn.execute(_PLACE, {"of_job": job_id, "position": position})
 
 
 def label_of(conn: Connection, sha256: str) -> tuple[str, bytes | None] | None:
     """Language and bytes of a label; the bytes are gone once erased."""
-    row = conn.execute(
-        sa.select(labels.c.language, labels.c.content).where(labels.c.sha256 == sha256)
-    ).one_or_none()
+    row = conn.execute(_LABEL, {"sha256": sha256}).one_or_none()
     return None if row is None else (row.language, row.content)
 
 
 def parcel_of(conn: Connection, parcel_id: str) -> Parcel:
     """The parcel as it was decided."""
-    return Parcel.model_validate_json(
-        conn.execute(
-            sa.select(parcels.c.parcel).where(parcels.c.parcel_id == parcel_id)
-        ).scalar_one()
-    )
+    return Parcel.model_validate_json(conn.execute(_PARCEL, {"parcel_id": parcel_id}).scalar_one())
 
 
 def public(conn: Connection, rows: Sequence[JobRow]) -> list[LabelJob]:

@@ -39,9 +39,29 @@ class ParcelRow:
     created: datetime
 
 
+_P = sa.bindparam
+_ONE = sa.select(orders).where(orders.c.order_id == _P("order_id"))
+_INSERT = sa.insert(orders)
+_KNOWN = sa.select(orders.c.order_id).where(orders.c.order_id == _P("order_id"))
+_INSERT_PARCEL = sa.insert(parcels)
+_PARCELS_OF = (
+    sa.select(parcels)
+    .where(parcels.c.order_id == _P("order_id"))
+    .order_by(parcels.c.created, parcels.c.number)
+)
+_ONE_PARCEL = sa.select(parcels).where(parcels.c.parcel_id == _P("parcel_id"))
+_LABEL_KNOWN = sa.select(labels.c.content.is_not(None)).where(labels.c.sha256 == _P("sha256"))
+_INSERT_LABEL = sa.insert(labels)
+_ANSWER = sa.select(events.c.content_sha256, events.c.answer).where(
+    events.c.source == _P("source"), events.c.event_id == _P("event_id")
+)
+_INSERT_EVENT = sa.insert(events)
+
+
 def find(conn: Connection, order_id: str) -> OrderRow | None:
     """The order of that id."""
-    return _first(conn, sa.select(orders).where(orders.c.order_id == order_id))
+    row = conn.execute(_ONE, {"order_id": order_id}).first()
+    return None if row is None else _order(row)
 
 
 def latest(conn: Connection, *, outcome: Outcome | None, limit: int) -> list[OrderRow]:
@@ -50,11 +70,6 @@ def latest(conn: Connection, *, outcome: Outcome | None, limit: int) -> list[Ord
     if outcome is not None:
         query = query.where(orders.c.outcome == outcome)
     return [_order(row) for row in conn.execute(query)]
-
-
-def _first(conn: Connection, query: "sa.Select[Any]") -> OrderRow | None:
-    row = conn.execute(query).first()
-    return None if row is None else _order(row)
 
 
 def _order(row: "sa.Row[Any]") -> OrderRow:
@@ -70,7 +85,7 @@ def _order(row: "sa.Row[Any]") -> OrderRow:
 
 def put(conn: Connection, row: OrderRow) -> None:
     """Insert the order, or replace what an earlier scan had decided for it."""
-    values = {
+    values: dict[str, object] = {
         "scan_code": row.scan_code,
         "changed": row.changed,
         "station": row.station,
@@ -79,68 +94,60 @@ def put(conn: Connection, row: OrderRow) -> None:
         "content": row.content,
         "decision": row.decision.model_dump_json(exclude_defaults=True),
     }
-    known = conn.execute(
-        sa.update(orders).where(orders.c.order_id == row.order_id).values(**values)
-    )
-    if known.rowcount == 0:
-        conn.execute(
-            sa.insert(orders).values(order_id=row.order_id, received=row.received, **values)
-        )
+    if conn.execute(_KNOWN, {"order_id": row.order_id}).first() is None:
+        conn.execute(_INSERT, {"order_id": row.order_id, "received": row.received, **values})
+    else:
+        conn.execute(sa.update(orders).where(orders.c.order_id == row.order_id).values(**values))
 
 
 def put_parcel(conn: Connection, row: ParcelRow) -> None:
     """Insert a parcel."""
     conn.execute(
-        sa.insert(parcels).values(
-            parcel_id=row.parcel_id,
-            order_id=row.order_id,
-            number=row.number,
-            of=row.of,
-            parcel=row.parcel.model_dump_json(),
-            created=row.created,
-        )
+        _INSERT_PARCEL,
+        {
+            "parcel_id": row.parcel_id,
+            "order_id": row.order_id,
+            "number": row.number,
+            "of": row.of,
+            "parcel": row.parcel.model_dump_json(),
+            "created": row.created,
+        },
     )
 
 
 def find_parcel(conn: Connection, parcel_id: str) -> ParcelRow | None:
     """The parcel of that id."""
-    found = _parcels(conn, sa.select(parcels).where(parcels.c.parcel_id == parcel_id))
+    found = _parcels(conn, _ONE_PARCEL, parcel_id=parcel_id)
     return found[0] if found else None
 
 
 def parcels_of(conn: Connection, order_id: str) -> list[ParcelRow]:
     """Every parcel that the order ever had, oldest first."""
-    return _parcels(
-        conn,
-        sa.select(parcels)
-        .where(parcels.c.order_id == order_id)
-        .order_by(parcels.c.created, parcels.c.number),
-    )
+    return _parcels(conn, _PARCELS_OF, order_id=order_id)
 
 
-def _parcels(conn: Connection, query: "sa.Select[Any]") -> list[ParcelRow]:
+def _parcels(conn: Connection, query: "sa.Select[Any]", **values: str) -> list[ParcelRow]:
     return [
         ParcelRow(**{**row._mapping, "parcel": Parcel.model_validate_json(row._mapping["parcel"])})
-        for row in conn.execute(query)
+        for row in conn.execute(query, values)
     ]
 
 
 def put_label(conn: Connection, sha256: str, language: str, content: bytes, now: datetime) -> None:
     """Keep a label's bytes, named by digest; the same bytes once."""
-    known = conn.execute(sa.update(labels).where(labels.c.sha256 == sha256).values(content=content))
-    if known.rowcount == 0:
+    kept = conn.execute(_LABEL_KNOWN, {"sha256": sha256}).scalar_one_or_none()
+    if kept is None:
         conn.execute(
-            sa.insert(labels).values(sha256=sha256, language=language, content=content, created=now)
+            _INSERT_LABEL,
+            {"sha256": sha256, "language": language, "content": content, "created": now},
         )
+    elif not kept:
+        conn.execute(sa.update(labels).where(labels.c.sha256 == sha256).values(content=content))
 
 
 def answer_of(conn: Connection, source: str, event_id: str) -> tuple[str, Accepted] | None:
     """Content digest and answer of an event that was accepted before."""
-    row = conn.execute(
-        sa.select(events.c.content_sha256, events.c.answer).where(
-            events.c.source == source, events.c.event_id == event_id
-        )
-    ).one_or_none()
+    row = conn.execute(_ANSWER, {"source": source, "event_id": event_id}).one_or_none()
     if row is None:
         return None
     return row.content_sha256, Accepted.model_validate_json(row.answer)
@@ -158,14 +165,15 @@ def put_event(
 ) -> None:
     """Keep an event as it came, with the answer that it got."""
     conn.execute(
-        sa.insert(events).values(
-            source=answer.source,
-            event_id=answer.id,
-            received=now,
-            type=type_,
-            station=station,
-            content_sha256=content_sha256,
-            raw=raw,
-            answer=answer.model_dump_json(),
-        )
+        _INSERT_EVENT,
+        {
+            "source": answer.source,
+            "event_id": answer.id,
+            "received": now,
+            "type": type_,
+            "station": station,
+            "content_sha256": content_sha256,
+            "raw": raw,
+            "answer": answer.model_dump_json(),
+        },
     )

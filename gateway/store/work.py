@@ -18,6 +18,22 @@ from schemas.ledger import EntryKind
 LOWEST_KEPT_LEVEL = 3
 """Merkle nodes below this level are hashed anew from the entries when a proof asks for them."""
 
+_TAIL = sa.select(ledger_head.c.size, ledger_head.c.last_hash, ledger_head.c.range)
+_SET_TAIL = sa.update(ledger_head).values(
+    size=sa.bindparam("new_size"),
+    last_hash=sa.bindparam("new_hash"),
+    range=sa.bindparam("new_range"),
+)
+_COUNT_UP = (
+    sa.update(counters)
+    .where(counters.c.name == sa.bindparam("counter"))
+    .values(value=counters.c.value + sa.bindparam("more"))
+    .returning(counters.c.value)
+)
+_INSERT_ENTRIES = sa.insert(entries)
+_INSERT_OUTBOX = sa.insert(outbox)
+_INSERT_NODES = sa.insert(merkle_nodes)
+
 
 @dataclass(slots=True)
 class LedgerTail:
@@ -30,9 +46,7 @@ class LedgerTail:
     @classmethod
     def read(cls, conn: Connection) -> "LedgerTail":
         """Where the stored ledger ends."""
-        row = conn.execute(
-            sa.select(ledger_head.c.size, ledger_head.c.last_hash, ledger_head.c.range)
-        ).one()
+        row = conn.execute(_TAIL).one()
         return cls(row.size, row.last_hash, CompactRange.restore(row.range))
 
 
@@ -115,12 +129,7 @@ class Work:
 
     def next_number(self, name: str, count: int = 1) -> int:
         """Take `count` numbers from a durable counter; the first of them. Never given twice."""
-        taken = self.conn.execute(
-            sa.update(counters)
-            .where(counters.c.name == name)
-            .values(value=counters.c.value + count)
-            .returning(counters.c.value)
-        ).scalar_one_or_none()
+        taken = self.conn.execute(_COUNT_UP, {"counter": name, "more": count}).scalar_one_or_none()
         if taken is None:
             self.conn.execute(sa.insert(counters).values(name=name, value=count))
             taken = count
@@ -130,16 +139,17 @@ class Work:
         """Write the collected entries and outgoing events. Called once before the commit."""
         if self.entries:
             self._grow_tree()
-            self.conn.execute(sa.insert(entries), self.entries)
+            self.conn.execute(_INSERT_ENTRIES, self.entries)
             self.conn.execute(
-                sa.update(ledger_head).values(
-                    size=self.tail.size,
-                    last_hash=self.tail.last_hash,
-                    range=self.tail.range.serialise(),
-                )
+                _SET_TAIL,
+                {
+                    "new_size": self.tail.size,
+                    "new_hash": self.tail.last_hash,
+                    "new_range": self.tail.range.serialise(),
+                },
             )
         if self.outgoing:
-            self.conn.execute(sa.insert(outbox), self.outgoing)
+            self.conn.execute(_INSERT_OUTBOX, self.outgoing)
 
     def _grow_tree(self) -> None:
         nodes: list[dict[str, object]] = []
@@ -152,4 +162,4 @@ class Work:
                 if node.level >= LOWEST_KEPT_LEVEL
             ]
         if nodes:
-            self.conn.execute(sa.insert(merkle_nodes), nodes)
+            self.conn.execute(_INSERT_NODES, nodes)
