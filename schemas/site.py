@@ -58,6 +58,10 @@ class Site(Record):
     packing: Packing = Packing()
     templates_dir: Path | None = None
     """Folder with label templates of the site, beside those that come with the gateway."""
+    allowed_label_commands: tuple[
+        Annotated[str, StringConstraints(pattern=r"^[!-~][ -~]{0,15}$")], ...
+    ] = ()
+    """Commands such as `^DF` that supplied labels may carry though they reach beyond it."""
     film: tuple[Film, ...] = ()
     bag: tuple[Bag, ...] = ()
     service: tuple[Service, ...] = ()
