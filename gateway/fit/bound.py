@@ -1,18 +1,21 @@
 """A floor under the film: what no packing of some pieces can do without.
 
-Two views of it. A bag that holds all pieces holds each of them, so it needs what the neediest
-piece needs. And it holds their volume: let W and L be the half girths of the hull in the two
-views, c its height, s = sqrt(W L). At height z the goods lie within x(z) y(z), so their volume is
-at most sqrt(X Y) with X the integral of x(z)^2, at most extent times area of that view. A convex
-figure of half girth W and height c has an extent of at most sqrt(W^2 - c^2) (the rhombus) and an
-area of at most c W - pi c^2 / 4 (T. Bonnesen's inequality, from memory). With the two views
-together, by the inequality of the means, V <= sqrt(s^2 - c^2) c (s - pi c / 4). The right side is
-greatest at c = 0.505 s, where it is 0.26300 s^3. Own derivation.
+Three views of it. A bag that holds all pieces holds each of them, so it needs what the neediest
+piece needs. It holds any two boxes, which a plane parts, so that one lies beside or over the
+other; third pieces may lift one of them to where the hull is least. And it holds all the volume:
+let W and L be the half girths of the hull in the two views, c its height, s = sqrt(W L). At
+height z the goods lie within x(z) y(z), so their volume is at most sqrt(X Y) with X the integral
+of x(z)^2, at most extent times area of that view. A convex figure of half girth W and height c
+has an extent of at most sqrt(W^2 - c^2) (the rhombus) and an area of at most c W - pi c^2 / 4
+(T. Bonnesen's inequality, from memory). With the two views together, by the inequality of the
+means, V <= sqrt(s^2 - c^2) c (s - pi c / 4). The right side is greatest at c = 0.505 s, where it
+is 0.26300 s^3. Own derivation.
 """
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
-from math import cbrt, sqrt
+from itertools import product as product_of
+from math import cbrt, hypot, sqrt
 
 from gateway.fit.bags import (
     Allowance,
@@ -24,10 +27,13 @@ from gateway.fit.bags import (
     too_wide,
 )
 from gateway.fit.girth import section_half_girth
-from gateway.fit.pieces import Kind
+from gateway.fit.one_or_two import stacked
+from gateway.fit.pieces import Kind, Pose
 from schemas.decision import Reason
+from schemas.goods import Shape
 from schemas.supply import Bag, BagForm
 
+_BOXES = {Shape.BOX, Shape.FLAT}
 _MOST_PER_CUBE = 0.263
 """Volume over s^3 that no hull exceeds, rounded up."""
 
@@ -40,7 +46,7 @@ class Floor:
     product: float
 
 
-def floor_of(kinds: Iterable[Kind]) -> Floor:
+def floor_of(kinds: Sequence[Kind]) -> Floor:
     """The floor under any packing of these pieces, one entry of `kinds` for each piece."""
     need = product = volume = 0.0
     for kind in kinds:
@@ -54,7 +60,45 @@ def floor_of(kinds: Iterable[Kind]) -> Floor:
         ]
         need = max(need, min(min(girth) for girth in girths))
         product = max(product, min(width * length for width, length in girths))
+    boxes = [kind for kind in kinds if kind.shape in _BOXES and kind.nest_step_mm is None]
+    if len(boxes) > 1:
+        boxes.sort(key=lambda kind: -kind.volume_mm3)
+        pair = _floor_of_two(boxes[0], boxes[1])
+        need, product = max(need, pair.need), max(product, pair.product)
     return Floor(need, max(product, cbrt(volume / _MOST_PER_CUBE) ** 2))
+
+
+def _floor_of_two(first: Kind, second: Kind) -> Floor:
+    """The least needs of two boxes among others, each lifted to where its hull is least."""
+    over = first.bears(second) or second.bears(first)
+    needs = [
+        need
+        for one, two in product_of(first.poses, second.poses)
+        for need in _needs_of_two(one, two, over=over)
+    ]
+    return Floor(min(min(need) for need in needs), min(a * b for a, b in needs))
+
+
+def _needs_of_two(one: Pose, two: Pose, *, over: bool) -> Iterator[tuple[float, float]]:
+    a1, b1, c1, c2 = one.along, one.across, one.up, two.up
+    for a2, b2 in ((two.along, two.across), (two.across, two.along)):
+        yield _beside(a1, c1, a2, c2), _behind(b1, c1, b2, c2)
+        yield _behind(a1, c1, a2, c2), _beside(b1, c1, b2, c2)
+    if over:
+        yield stacked(a1, c1, two.along, c2), stacked(b1, c1, two.across, c2)
+
+
+def _beside(p1: float, c1: float, p2: float, c2: float) -> float:
+    """Half girth round two rectangles side by side, the lower one at half the difference."""
+    tall, low = (p1, p2) if c1 >= c2 else (p2, p1)
+    return tall + (c1 + c2) / 2 + hypot(low, (c1 - c2) / 2)
+
+
+def _behind(q1: float, c1: float, q2: float, c2: float) -> float:
+    """Half girth round two rectangles with one middle, one behind the other."""
+    if q1 < q2:
+        q1, c1, q2, c2 = q2, c2, q1, c1
+    return q1 + c1 if c2 <= c1 else q2 + c1 + hypot(q1 - q2, c2 - c1)
 
 
 def least_film(bag: Bag, floor: Floor, allowance: Allowance) -> float | None:
