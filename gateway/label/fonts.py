@@ -81,8 +81,8 @@ class Letters:
         """Width in dots of letters that are known; raises `KeyError` for others."""
         return sum(map(self.advances.__getitem__, text))
 
-    def run(self, text: str) -> Bitmap:
-        """Known letters as dots, from the ascent to the descent of the font, as wide as their ink.
+    def run(self, text: str) -> tuple[int, Bitmap]:
+        """Known letters as dots without blank rows, and how far the first row is below the ascent.
 
         A letter is kept as one integer, its rows `span` bits apart, so a line is a row of shifts,
         whatever its height. Raises `KeyError` for letters that are not known.
@@ -102,9 +102,14 @@ class Letters:
             dots |= letter >> at
             at += advances[c]
         width = max(wide - advances[text[-1]] + self.reaches[text[-1]], 1)
-        rows, stride, used = dots.to_bytes(span // 8 * self.height), span // 8, (width + 7) // 8
+        if not dots:
+            return 0, Bitmap(width, 0, b"")
+        above = self.height - -(-dots.bit_length() // span)
+        below = ((dots & -dots).bit_length() - 1) // span
+        height, stride, used = self.height - above - below, span // 8, (width + 7) // 8
+        rows = (dots >> below * span).to_bytes(stride * height)
         data = b"".join([rows[r : r + used] for r in range(0, len(rows), stride)])
-        return Bitmap(width, self.height, data)
+        return above, Bitmap(width, height, data)
 
 
 def _reach(letters: Letters, character: str) -> int:
@@ -233,7 +238,17 @@ def draw(text: str, size: int, bold: bool) -> Bitmap:
 
     Raises `TextRefused` where no font draws it.
     """
+    above, ink = line(text, size, bold)
+    below = letters(size, bold).height - above - ink.height
+    data = bytes(above * ink.stride) + ink.data + bytes(below * ink.stride)
+    return Bitmap(ink.width, ink.height + above + below, data)
+
+
+def line(text: str, size: int, bold: bool) -> tuple[int, Bitmap]:
+    """The same without blank rows, and how many of them were above. Raises `TextRefused`."""
     own = letters(size, bold)
+    if not text:
+        return 0, Bitmap(1, 0, b"")
     try:
         return own.run(text)
     except KeyError:
@@ -250,7 +265,7 @@ def draw(text: str, size: int, bold: bool) -> Bitmap:
             ink = Image.frombytes("L", mask.size, bytes(mask)).convert("1")
             canvas.paste(255, (at + left, own.ascent + top), ink)
         at += _stretch_width(source, size, part)
-    return Bitmap(canvas.width, canvas.height, canvas.tobytes())
+    return Bitmap(canvas.width, canvas.height, canvas.tobytes()).trimmed()
 
 
 @lru_cache(maxsize=64)

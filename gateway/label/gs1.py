@@ -9,7 +9,7 @@ FNC1 and without an AIM symbology identifier.
 import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from functools import cache
+from functools import cache, lru_cache
 from importlib import resources
 from typing import NamedTuple
 from urllib.parse import quote
@@ -108,6 +108,7 @@ def identifier(ai: str) -> Identifier:
     return found
 
 
+@lru_cache(maxsize=1024)
 def check_element(ai: str, value: str) -> Element:
     """The element, once its length, characters, check digit and content hold.
 

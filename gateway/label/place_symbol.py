@@ -122,7 +122,7 @@ class SymbolStep:
                     available_mm=self.room.across / d,
                     nearest="widen the box or leave readable_mm out",
                 )
-        cut, line = fonts.draw(text, size, False).trimmed()
+        cut, line = fonts.line(text, size, False)
         own = fonts.letters(size, False)
         y = round(below + _READABLE_GAP_MM * d + size * fonts.CAPITAL_SHARE - own.ascent) + cut
         left = min(max(middle - wide // 2, 0), self.room.across - wide)

@@ -192,7 +192,7 @@ class TextStep:
 
     def _dots(self, line: str, left: int, y: int, size: int, out: list[Placed]) -> None:
         room = self.room
-        cut, bitmap = fonts.draw(line, size, self.element.bold).trimmed()
+        cut, bitmap = fonts.line(line, size, self.element.bold)
         if not bitmap.height:
             return
         if room.turn == 0:  # the usual way, kept short

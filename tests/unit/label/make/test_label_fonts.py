@@ -111,6 +111,12 @@ def test_width_is_the_sum_of_the_advances(text: str, size: int) -> None:
     assert abs(measured - ink) <= max(size // 4, 2)
 
 
+def test_nothing_draws_as_nothing() -> None:
+    """An empty text has no width and no ink, and does not fail."""
+    assert 0 == fonts.width("", 20, True)
+    assert not any(fonts.draw("", 20, True).data)
+
+
 def test_memory_of_drawn_letters_is_bounded() -> None:
     """Texts of every width draw the same after the letters kept for them were forgotten."""
     fonts.letters.cache_clear()
