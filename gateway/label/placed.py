@@ -42,8 +42,12 @@ class Code:
         """The same as dots."""
         symbol = self.spec.symbol()
         rows = Bitmap.from_rows(symbol.rows, symbol.columns)
-        down = self.height if symbol.is_linear else self.module
-        return Dots(self.x, self.y, rows.enlarged(self.module, down).turned(self.turn))
+        if symbol.is_linear:
+            row = rows.enlarged(self.module, 1)
+            dots = Bitmap(row.width, self.height, row.data * self.height)
+        else:
+            dots = rows.enlarged(self.module, self.module)
+        return Dots(self.x, self.y, dots.turned(self.turn))
 
 
 @dataclass(frozen=True, slots=True)
