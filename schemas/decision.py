@@ -119,6 +119,8 @@ class Parcel(Record):
     cost: float | None = None
     warning_text: Slug | None = None
     """Name of the suffocation warning that the label must carry, where the bag needs one."""
+    warning_type_pt: float | None = None
+    """Least type of that warning, in points of 1/72 inch, where its text states one."""
     warnings: tuple[str, ...] = ()
     rules: tuple[str, ...] = ()
     """Names of the site's rules that had a say."""

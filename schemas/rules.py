@@ -195,6 +195,13 @@ class Packing(Record):
     """... if it is also further than this."""
 
 
+class TypeSize(Record):
+    """The least type for a warning on bags of this flat size and up."""
+
+    length_plus_width_from_mm: Mm = 0.0
+    points: Annotated[float, Field(gt=0, le=200)]
+
+
 class WarningText(Record):
     """A suffocation warning of one jurisdiction. Defer to local codes and to counsel."""
 
@@ -205,4 +212,6 @@ class WarningText(Record):
     """Due on film thinner than this; on any film where left empty."""
     flat_opening_from_mm: Mm = 0.0
     """Due on a flat opening at least this wide."""
+    type_sizes: Annotated[tuple[TypeSize, ...], Field(max_length=20)] = ()
+    """Least type by the bag's outer length plus width; the largest step reached counts."""
     source: str = ""

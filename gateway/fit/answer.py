@@ -3,9 +3,9 @@
 from collections.abc import Iterator
 from math import cbrt, pi
 
+from gateway.fit.caution import least_type_pt, warning_due
 from gateway.fit.parcel import Case, Packed
 from gateway.fit.pieces import Kind, Member
-from gateway.fit.suitability import warning_due
 from schemas.decision import ChosenBag, Parcel, Piece
 from schemas.supply import BagForm
 
@@ -14,6 +14,8 @@ def parcel_of(case: Case, packed: Packed) -> Parcel:
     """The parcel as data and in words."""
     offer, bag = packed.offer, packed.trial.bag
     due = warning_due(packed.trial.film, packed.demands, case.room, offer.width)
+    caution = case.room.warnings.get(packed.demands.warning_text or "")
+    on_label = caution if due and not bag.warning_printed else None
     return Parcel(
         station=packed.trial.station.id,
         bag=ChosenBag(
@@ -38,7 +40,8 @@ def parcel_of(case: Case, packed: Packed) -> Parcel:
         outer_size_mm=packed.outer_size,
         billed_mass=packed.billed,
         cost=packed.cost,
-        warning_text=packed.demands.warning_text if due and not bag.warning_printed else None,
+        warning_text=on_label.id if on_label else None,
+        warning_type_pt=least_type_pt(on_label, offer.width, offer.length) if on_label else None,
         warnings=tuple(_warnings(packed)),
         rules=packed.demands.rules,
     )

@@ -3,7 +3,6 @@
 from collections.abc import Iterator, Sequence
 
 from gateway.fit.demands import Demands, Trial
-from gateway.fit.room import Room
 from schemas.decision import Reason, ReasonCode
 from schemas.goods import Item
 from schemas.rules import BagDemand
@@ -66,17 +65,6 @@ def _openings(station: Station, bag: Bag, demands: Demands) -> Iterator[Reason]:
                 " punches none into its header",
                 rule=demands.demanded_by[demand],
             )
-
-
-def warning_due(film: Film, demands: Demands, room: Room, flat_opening_mm: float) -> bool:
-    """Whether a suffocation warning must be on this bag. The opening is its flat width, mm."""
-    if BagDemand.WARNING in demands.demanded:
-        return True
-    warning = room.warnings.get(demands.warning_text or "")
-    if warning is None:
-        return False
-    thin = warning.thickness_below_um is None or film.thickness_um < warning.thickness_below_um
-    return thin and flat_opening_mm >= warning.flat_opening_from_mm
 
 
 def _warning_missing(bag: Bag, demands: Demands) -> bool:

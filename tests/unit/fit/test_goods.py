@@ -180,3 +180,16 @@ def test_turned_down_bags_carry_their_numbers() -> None:
         reason.needed and reason.available and reason.needed > reason.available
         for reason in down.reasons
     )
+
+
+def test_article_in_a_pack_of_its_own_is_bagged_with_a_hint() -> None:
+    """It could carry the label without a bag; whether it does is the site's to say."""
+    [parcel] = decided(a_site(), box(120, 90, 40, own_pack=True)).parcels
+    assert any("pack of its own" in warning for warning in parcel.warnings)
+    by_hand = {
+        "name": "own packs get a label only",
+        "when": {"item": {"own_pack": True}},
+        "effect": {"manual": "label the pack, no bag"},
+    }
+    decision = decided(a_site(rule=[by_hand]), box(120, 90, 40, own_pack=True))
+    assert ["label the pack, no bag"] == [reason.text for reason in decision.reasons]

@@ -8,12 +8,13 @@ import pytest
 from gateway.fit import Room, decide
 from gateway.fit.answer import capacity_mm3
 from gateway.fit.bags import film_mass_g
+from gateway.fit.caution import least_type_pt
 from gateway.fit.front import front_of
 from gateway.fit.hull import disc_half_girth, ellipse_half_girth, stadium_half_girth
 from gateway.fit.pieces import kind_of
 from gateway.fit.weight import billed_mass, dimensional_rule
 from schemas.goods import Item
-from schemas.rules import DimensionalWeight, Service
+from schemas.rules import DimensionalWeight, Service, TypeSize, WarningText
 from schemas.supply import Film
 from tests.unit.fit.given import a_bag_site, box, order
 
@@ -208,3 +209,25 @@ def test_answer_of_a_worked_box_has_the_film_of_its_bag() -> None:
         parcel.needed_length_mm,
         parcel.film_area_mm2,
     )
+
+
+@pytest.mark.parametrize(
+    ("wide", "long", "points"),
+    [(12, 17, 10), (14, 15.9, 10), (14, 16, 14), (15, 25, 18), (20, 39.9, 18), (25, 35, 24)],
+)
+def test_warning_grows_with_length_plus_width(wide: float, long: float, points: float) -> None:
+    """Inches: 60 and up 24 pt, 40 to below 60 18 pt, 30 to below 40 14 pt, below 30 10 pt.
+
+    Source: Rhode Island General Laws 11-9-16, the same in California Business and Professions
+    Code 22200, both read in copies. Defer to local codes and to counsel.
+    """
+    steps = ((0, 10), (30, 14), (40, 18), (60, 24))
+    warning = WarningText(
+        id="us-ri",
+        jurisdiction="US-RI",
+        text="Keep this bag away from babies and children.",
+        type_sizes=tuple(
+            TypeSize(length_plus_width_from_mm=inches * INCH, points=size) for inches, size in steps
+        ),
+    )
+    assert points == least_type_pt(warning, wide * INCH, long * INCH)
