@@ -5,12 +5,18 @@ import asyncio
 import contextlib
 import sys
 
+from adapters.announce import STATION_TYPE, Announcement
+from adapters.simulated import Simulated
 from adapters.simulator.serve import SimulatedStation
 
 
-async def _serve(name: str, host: str, ports: tuple[int, int], bags: int, print_s: float) -> None:
-    station = SimulatedStation(name, bags_ahead=bags, print_s=print_s)
-    await station.start(host=host, station_port=ports[0], printer_port=ports[1])
+async def _serve(told: argparse.Namespace) -> None:
+    name = told.name
+    station = SimulatedStation(name, bags_ahead=told.bags_ahead, print_s=told.print_s)
+    await station.start(
+        host=told.host, station_port=told.station_port, printer_port=told.printer_port
+    )
+    announced = await _announced(station) if told.announce else None
     for face, (where, port) in (
         ("station", station.station_address),
         ("printer", station.printer_address),
@@ -20,7 +26,23 @@ async def _serve(name: str, host: str, ports: tuple[int, int], bags: int, print_
     try:
         await asyncio.Event().wait()
     finally:
+        if announced is not None:
+            await announced.stop()
         await station.stop()
+
+
+async def _announced(station: SimulatedStation) -> Announcement:
+    host, port = station.station_address
+    claims = Simulated.claims
+    says = {
+        "v": "1",
+        "kind": "simulated",
+        "id": f"simulated-{station.name}",
+        "knows": ",".join(sorted(claims.knows)),
+    }
+    announced = Announcement(STATION_TYPE, station.name, port, says, [host])
+    await announced.start()
+    return announced
 
 
 def main() -> None:
@@ -32,10 +54,9 @@ def main() -> None:
     parser.add_argument("--printer-port", type=int, default=0)
     parser.add_argument("--bags-ahead", type=int, default=0)
     parser.add_argument("--print-s", type=float, default=0.2, help="seconds a label takes")
-    told = parser.parse_args()
-    ports = (told.station_port, told.printer_port)
+    parser.add_argument("--announce", action="store_true", help="by DNS-SD, on its own address")
     with contextlib.suppress(KeyboardInterrupt):
-        asyncio.run(_serve(told.name, told.host, ports, told.bags_ahead, told.print_s))
+        asyncio.run(_serve(parser.parse_args()))
 
 
 if __name__ == "__main__":
