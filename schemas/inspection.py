@@ -56,6 +56,7 @@ class FindingCode(StrEnum):
     MODULE_TOO_THIN = "module_too_thin"
     QUIET_ZONE = "quiet_zone"
     SYMBOL_TOO_LOW = "symbol_too_low"
+    SYMBOL_TOO_LONG = "symbol_too_long"
     OVERPRINTED = "overprinted"
     """Another mark runs through a bar code."""
     INVERSE = "inverse"

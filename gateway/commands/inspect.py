@@ -2,11 +2,14 @@
 
 import sys
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from schemas.order import LabelLanguage
+
+if TYPE_CHECKING:
+    from schemas.inspection import Inspection
 
 _MM_PER_INCH = 25.4
 
@@ -38,9 +41,7 @@ def inspect_label(
 
     Exit code 0: nothing stands against printing it. 1: a finding is an error. 2: no such file.
     """
-    from gateway.label.errors import LabelError
     from gateway.label.inspect import inspect
-    from gateway.label.supplied import draw
 
     try:
         content = sys.stdin.buffer.read() if file == "-" else Path(file).read_bytes()
@@ -54,14 +55,20 @@ def inspect_label(
     )
     sys.stdout.write(found.model_dump_json(indent=2) + "\n")
     if picture is not None:
-        for number in range(len(found.labels)):
-            try:
-                drawn = draw(content, spoken, found.dots_per_mm, number)
-            except LabelError as refused:
-                typer.echo(str(refused), err=True)
-                break
-            _numbered(picture, number).write_bytes(drawn)
+        _draw(content, found, picture)
     raise typer.Exit(0 if found.may_print else 1)
+
+
+def _draw(content: bytes, found: "Inspection", picture: Path) -> None:
+    from gateway.label.errors import LabelError
+    from gateway.label.supplied import draw
+
+    for number in range(len(found.labels)):
+        path = picture if number == 0 else picture.with_stem(f"{picture.stem}-{number + 1}")
+        try:
+            path.write_bytes(draw(content, found.language, found.dots_per_mm, number))
+        except (LabelError, OSError) as refused:
+            typer.echo(f"{path}: {refused}", err=True)
 
 
 def _language_of(content: bytes) -> LabelLanguage:
@@ -71,7 +78,3 @@ def _language_of(content: bytes) -> LabelLanguage:
 def _dots_per_mm(dpi: float) -> float:
     """203 and 204 dpi heads have 8 dots per mm by the trade's own figures; others are divided."""
     return 8.0 if round(dpi) in {203, 204} else round(dpi / _MM_PER_INCH, 3)
-
-
-def _numbered(path: Path, number: int) -> Path:
-    return path if number == 0 else path.with_stem(f"{path.stem}-{number + 1}")

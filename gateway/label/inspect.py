@@ -70,20 +70,13 @@ def inspect(
     reader's limits comes back as one finding.
     """
     made_for = density(content, language, dots_per_mm, printer)
+    is_known = known_codes if callable(known_codes) else known_codes.__contains__
     try:
         stream = read_stream(content, language, made_for.dots_per_mm, allowed_commands)
+        labels = tuple(_label(label, made_for, printer, is_known) for label in stream.labels)
+        of_stream = _of_stream(stream, content, language, printer)
     except StreamTooLarge as beyond:
-        refused = Finding(
-            code=Code.TOO_LARGE, severity=Severity.ERROR, message=str(beyond), offset=beyond.offset
-        )
-        return Inspection(
-            language=language,
-            dots_per_mm=made_for.dots_per_mm,
-            dots_per_mm_from=made_for.source,
-            findings=(refused,),
-        )
-    is_known = known_codes if callable(known_codes) else known_codes.__contains__
-    labels = tuple(_label(label, made_for, printer, is_known) for label in stream.labels)
+        return _refused(language, made_for, beyond)
     return Inspection(
         language=language,
         dots_per_mm=made_for.dots_per_mm,
@@ -91,13 +84,25 @@ def inspect(
         labels=labels,
         findings=(
             *stream.findings,
-            *_of_stream(stream, content, language, printer),
+            *of_stream,
             *(found for label in labels for found in label.findings),
         ),
         unknown_commands=tuple(
             UnknownCommand(command=name, count=count, offset=first)
             for name, (count, first) in stream.unknown.items()
         ),
+    )
+
+
+def _refused(language: LabelLanguage, made_for: Density, beyond: StreamTooLarge) -> Inspection:
+    why = Finding(
+        code=Code.TOO_LARGE, severity=Severity.ERROR, message=str(beyond), offset=beyond.offset
+    )
+    return Inspection(
+        language=language,
+        dots_per_mm=made_for.dots_per_mm,
+        dots_per_mm_from=made_for.source,
+        findings=(why,),
     )
 
 

@@ -34,6 +34,8 @@ _USUAL_LEAST_MM = 0.24
 """For all others: common practice, no source."""
 _LEAST_BARS_MM = 5.8
 """Floor of the bar height where space is short: GS1 General Specifications, symbol table 2."""
+_LONGEST_GS1_128_MM = 165.10
+"""GS1 General Specifications 5.4.4.3."""
 _IDENTIFYING = frozenset({"00", "21", "253", "255", "401", "402", "8003", "8004", "8010", "8018"})
 """AIs that tell one unit or consignment from all others."""
 _ITEM_ONLY = frozenset({"ean-13", "ean-8", "upc-a", "upc-e"})
@@ -122,6 +124,10 @@ def check_size(mark: SymbolMark, dots_per_mm: float, notes: Notes) -> None:
         elif module_mm < least - 0.005:
             text = f"{symbol.symbology} module of {module_mm:.3f} mm is below {least} mm"
             notes.warn(Code.MODULE_TOO_THIN, text, mark.offset)
+    whole_mm = (symbol.width + 20 * symbol.module) / dots_per_mm
+    if symbol.symbology == "gs1-128" and whole_mm > _LONGEST_GS1_128_MM:
+        text = f"{whole_mm:.1f} mm with quiet zones are above {_LONGEST_GS1_128_MM} mm"
+        notes.warn(Code.SYMBOL_TOO_LONG, f"gs1-128 of {text}", mark.offset)
     if symbol.runs and symbol.height / dots_per_mm < _LEAST_BARS_MM - 0.05:
         text = f"bars of {symbol.height / dots_per_mm:.1f} mm are below {_LEAST_BARS_MM} mm"
         notes.warn(Code.SYMBOL_TOO_LOW, text, mark.offset)

@@ -4,7 +4,6 @@ Origin is the label's top left corner; x grows to the right, y downwards. A mark
 stands after its command's own anchor and rotation rules were applied.
 """
 
-from collections.abc import Callable
 from dataclasses import dataclass, field
 
 from schemas.inspection import Finding, FindingCode, Severity
@@ -189,7 +188,7 @@ class ReadStream:
 
 @dataclass(slots=True)
 class Notes:
-    """Collects findings while reading; repeated ones count once per command and offset."""
+    """Collects findings while reading, up to a limit. Raises `StreamTooLarge` beyond it."""
 
     found: list[Finding] = field(default_factory=list)
     unknown: dict[str, tuple[int, int]] = field(default_factory=dict)
@@ -207,6 +206,15 @@ class Notes:
     def warn(self, code: FindingCode, message: str, offset: int) -> None:
         self.add(code, Severity.WARNING, message, offset)
 
+    def judge(self, name: str, effect: str, offset: int, *, allowed: bool) -> None:
+        """A command that reaches beyond the label: refused, unless the site allows it."""
+        if allowed:
+            text = f"{name} {effect}; the site allows it"
+            self.add(FindingCode.ALLOWED_COMMAND, Severity.INFO, text, offset)
+        else:
+            text = f"{name} {effect}; the site does not allow it"
+            self.error(FindingCode.FORBIDDEN_COMMAND, text, offset)
+
     def unknown_command(self, name: str, offset: int) -> None:
         count, first = self.unknown.get(name, (0, offset))
         self.unknown[name] = (count + 1, first)
@@ -218,6 +226,3 @@ class Notes:
         taken = tuple(self.found[since:])
         del self.found[since:]
         return taken
-
-
-Reader = Callable[[bytes, frozenset[str]], ReadStream]

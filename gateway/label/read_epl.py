@@ -18,7 +18,6 @@ from gateway.label.marks import (
 )
 from gateway.label.read_epl_fields import DRAWING, Buffer, bitmap, integer, split
 from schemas.inspection import FindingCode as Code
-from schemas.inspection import Severity
 
 _NAME = re.compile(rb"\s*(\^[@A-Za-z]*|[A-Za-z]+|.)", re.DOTALL)
 _BLANK = re.compile(rb"[\r\n\t \0\x1a]+")
@@ -107,13 +106,8 @@ class _Reader:
             self.notes.unknown_command(name if name.isprintable() else repr(line[:8]), offset)
 
     def judge(self, name: str, effect: str, offset: int) -> None:
-        """Note a command that reaches beyond the label: refused, unless the site allows it."""
-        if name in self.allowed:
-            text = f"{name} {effect}; the site allows it"
-            self.notes.add(Code.ALLOWED_COMMAND, Severity.INFO, text, offset)
-        else:
-            text = f"{name} {effect}; the site does not allow it"
-            self.notes.error(Code.FORBIDDEN_COMMAND, text, offset)
+        """Note a command that reaches beyond the label."""
+        self.notes.judge(name, effect, offset, allowed=name in self.allowed)
 
     def _clear(self, rest: bytes, offset: int) -> None:
         if rest.strip():

@@ -194,15 +194,9 @@ class _Reader:
         return [part.strip() for part in text.split(self.settings.comma.decode("latin-1"))]
 
     def judge(self, name: str, effect: str, offset: int) -> None:
-        """Note a command that reaches beyond the label: refused, unless the site allows it."""
-        if self.depth:
-            return
-        if name.upper() in self.allowed:
-            text = f"{name} {effect}; the site allows it"
-            self.notes.add(Code.ALLOWED_COMMAND, Severity.INFO, text, offset)
-        else:
-            text = f"{name} {effect}; the site does not allow it"
-            self.notes.error(Code.FORBIDDEN_COMMAND, text, offset)
+        """Note a command that reaches beyond the label; once, even if its format is recalled."""
+        if not self.depth:
+            self.notes.judge(name, effect, offset, allowed=name.upper() in self.allowed)
 
     def _begin(self, offset: int) -> None:
         if self.depth:

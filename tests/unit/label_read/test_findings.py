@@ -248,3 +248,12 @@ def test_block_with_too_few_lines_is_told() -> None:
     block = b"^FO40,40^A0N,30,30^FB200,%d,0,L^FDtwelve heron street floodgate lower dyke^FS"
     assert FindingCode.OVERPRINTED in codes(zpl(block % 1))
     assert FindingCode.OVERPRINTED not in codes(zpl(block % 4))
+
+
+def test_sscc_at_the_largest_module_is_too_long() -> None:
+    """156 + 20 modules of 0.940 mm are 165.44 mm, above the 165.10 mm that GS1 allows (5.4.4.3)."""
+    body = b"^XA^PW1700^LL1218^BY%d,3,300^FO100,100^BCN,300,N,N,N^FD" + SSCC + b"^FS^XZ"
+    wide = inspect(body % 8, LabelLanguage.ZPL, dots_per_mm=8.51)
+    right = inspect(body % 7, LabelLanguage.ZPL, dots_per_mm=8.51)
+    assert FindingCode.SYMBOL_TOO_LONG in codes(wide)
+    assert FindingCode.SYMBOL_TOO_LONG not in codes(right)

@@ -104,6 +104,13 @@ def test_five_megabytes_are_refused(stream: bytes, language: LabelLanguage) -> N
         pytest.param(b"^XA" + b"^FDa^FS" * 3000, id="fields"),
         pytest.param(b"^XA^FD" + b"a" * 9000, id="field data"),
         pytest.param(b"! U1 " * 1000, id="findings"),
+        pytest.param(
+            b"".join(b"^Z%c%c" % (a, b) for a in range(130, 190) for b in range(48, 58)),
+            id="unknown commands",
+        ),
+        pytest.param(
+            b"^XA^PW80^LL80" + b"^FO900,900^FDa^FS" * 600 + b"^XZ", id="findings about texts"
+        ),
         pytest.param(_bomb(2), id="packed images"),
         pytest.param(b"^XA^DFA^FS" + b"^XFA^FS" * 50 + b"^XZ^XA^XFA^FS^XZ", id="recalls"),
     ],
