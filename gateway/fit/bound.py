@@ -15,7 +15,7 @@ is 0.26300 s^3. Own derivation.
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from itertools import product as product_of
-from math import cbrt, hypot, sqrt
+from math import cbrt, hypot, inf, sqrt
 
 from gateway.fit.bags import (
     Allowance,
@@ -101,18 +101,18 @@ def _behind(q1: float, c1: float, q2: float, c2: float) -> float:
     return q1 + c1 if c2 <= c1 else q2 + c1 + hypot(q1 - q2, c2 - c1)
 
 
-def least_film(bag: Bag, floor: Floor, allowance: Allowance) -> float | None:
-    """The least film, mm2, that this bag could take; none where it can't hold the goods."""
+def least_film(bag: Bag, floor: Floor, allowance: Allowance) -> float:
+    """The least film, mm2, that this bag could take; endless where it can't hold the goods."""
     across, along = allowance.across, allowance.along
     match bag.form:
         case BagForm.PRE_OPENED:
             width, length = bag.width_mm - across, bag.length_mm - along
             fits = min(width, length) >= floor.need - 1e-6 and width * length >= floor.product - 1
-            return film_area(bag, bag.width_mm, bag.length_mm) if fits else None
+            return film_area(bag, bag.width_mm, bag.length_mm) if fits else inf
         case BagForm.TUBING:
             width = bag.lay_flat_width_mm - across
             if width < floor.need - 1e-6:
-                return None
+                return inf
             length = max(floor.need, floor.product / width - 1e-6) + along
             length = max(length, allowance.least_length, bag.min_length_mm)
             length = stepped(length, bag.min_length_mm, bag.length_step_mm)
@@ -144,8 +144,8 @@ def least_film_of_parcels(bags: Iterable[Bag], kinds: Sequence[Kind], parcels: i
     bare = [(bag, allowance_of(bag, (0.0, 0.0), (0.0, 0.0), 0.0)) for bag in bags]
 
     def least(floor: Floor) -> float:
-        films = [least_film(bag, floor, allowance) for bag, allowance in bare]
-        return min((film for film in films if film is not None), default=0.0)
+        film = min((least_film(bag, floor, allowance) for bag, allowance in bare), default=inf)
+        return 0.0 if film == inf else film
 
     alone = [least(floor_of([kind])) for kind in dict.fromkeys(kinds)]
     by_volume = 2 * cbrt(sum(kind.filled_mm3 for kind in kinds) / _MOST_PER_CUBE) ** 2

@@ -1,5 +1,6 @@
 """Pairs of envelopes joined in the five ways that differ, many at once."""
 
+from functools import lru_cache
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -17,7 +18,7 @@ _WAYS = ((0, False), (1, False), (0, True), (1, True), (2, False))
 """Axis of the join, and whether the right one is turned first."""
 _ROOTS = 6
 """Whole stackings worth laying out, beyond the undominated ones."""
-_BLOCK = 128
+_BLOCK = 160
 
 
 class Pairs:
@@ -178,10 +179,17 @@ def undominated(low: Floats, high: Floats, up: Floats) -> Ints:
         head, order = order[:_BLOCK], order[_BLOCK:]
         a, b, c = low[head], high[head], up[head]
         covers = (a[:, None] <= a) & (b[:, None] <= b) & (c[:, None] <= c)
-        best = head[~np.triu(covers, 1).any(0)]
+        covers &= _earlier(len(head))
+        best = head[~np.logical_or.reduce(covers)]
         chosen.append(best)
         if len(order):
             a, b, c = low[best, None], high[best, None], up[best, None]
             covered = (a <= low[order]) & (b <= high[order]) & (c <= up[order])
-            order = order[~covered.any(0)]
+            order = order[~np.logical_or.reduce(covered)]
     return np.concatenate(chosen) if chosen else np.empty(0, dtype=np.int64)
+
+
+@lru_cache(maxsize=_BLOCK)
+def _earlier(count: int) -> NDArray[np.bool_]:
+    """Whether the row comes before the column, so that one of two equals stays."""
+    return np.triu(np.ones((count, count), dtype=bool), 1)

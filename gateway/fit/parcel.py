@@ -7,6 +7,7 @@ from functools import cached_property
 from math import inf
 
 from gateway.fit.bags import (
+    Allowance,
     Offer,
     allowance_of,
     film_mass_g,
@@ -127,12 +128,11 @@ def _tried(case: Case, trial: Trial, fronts: _Fronts) -> tuple[Packed | tuple[Re
     reasons = [*unsuitable(trial, demands)]
     ease = demands.ease_across_mm, demands.ease_along_mm
     allowance = allowance_of(trial.bag, ease, trial.label, demands.label_margin_mm)
-    bound = inf
-    if not reasons:
-        bound = least_film(trial.bag, fronts.floor, allowance) or inf
-    if len(trial.members) > _MANY and (hopeless := too_small(trial.bag, fronts.floor, allowance)):
-        return (*reasons, hopeless), bound
+    hopeless = _hopeless(trial, fronts, allowance)
+    if hopeless is not None:
+        return (*reasons, hopeless), inf
     front = fronts.up_to(demands.max_up.limit)
+    bound = inf if reasons or front.proved else least_film(trial.bag, fronts.floor, allowance)
     if not front.arrangements:
         return (*reasons, _too_thick(trial, demands)), bound
     offer = offer_of(trial.bag, front.arrangements, allowance)
@@ -141,9 +141,16 @@ def _tried(case: Case, trial: Trial, fronts: _Fronts) -> tuple[Packed | tuple[Re
     packed = _packed(case, trial, demands, front, offer)
     reasons += _over_limits(packed, case.service)
     reasons += _short_supply(offer, trial)
-    if front.proved and not reasons:
-        bound = offer.film_area
-    return tuple(reasons) or packed, bound
+    if reasons:
+        return tuple(reasons), bound
+    return packed, offer.film_area if front.proved else bound
+
+
+def _hopeless(trial: Trial, fronts: _Fronts, allowance: Allowance) -> Reason | None:
+    """Many pieces that the bag can't hold by volume need no search."""
+    if len(trial.members) <= _MANY:
+        return None
+    return too_small(trial.bag, fronts.floor, allowance)
 
 
 def _packed(case: Case, trial: Trial, demands: Demands, front: Front, offer: Offer) -> Packed:
