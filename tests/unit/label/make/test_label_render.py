@@ -115,21 +115,31 @@ turn = {turn}
 """
 
 
+@pytest.mark.parametrize("language", ["zpl", "epl"])
 @pytest.mark.parametrize("kind", ["code128", "datamatrix", "qr", "pdf417"])
-@SLOW
+@settings(SLOW, max_examples=12)
 @given(
-    data=st.text(st.characters(min_codepoint=1, max_codepoint=126), min_size=2, max_size=14),
+    data=st.text(st.characters(min_codepoint=1, max_codepoint=126), min_size=2, max_size=12),
     turn=st.sampled_from([0, 90, 180, 270]),
+    dots_per_mm=st.sampled_from([8.0, 300 / 25.4, 12.0, 600 / 25.4]),
 )
-def test_renderer_and_decoder_give_the_data_back(
-    renderer: ZplRenderer, kind: str, turn: int, data: str
+def test_any_text_comes_back_from_the_stream(
+    renderer: ZplRenderer, kind: str, language: str, data: str, turn: int, dots_per_mm: float
 ) -> None:
-    """Any text in, the same text out of the rendered ZPL, at every turn."""
+    """Any text in, the same text out of the drawn stream: each head, turn and language."""
     height = "height_mm = 15" if kind == "code128" else ""
-    text = SYMBOL.format(kind=kind, source='data = "{x}"', module=0.375, turn=turn, height=height)
-    printer = Printer(label_width_mm=100, label_height_mm=100)
-    label = make(load_template(text, "one"), {"x": data}, printer)
-    (found,) = read_symbols(renderer.draw(label.content, 800, 800))
+    text = SYMBOL.format(kind=kind, source='data = "{x}"', module=0.3, turn=turn, height=height)
+    template = load_template(text.replace("= 100", "= 80").replace("96", "76"), "one")
+    printer = Printer(
+        label_width_mm=80, label_height_mm=80, dots_per_mm=dots_per_mm, language=language
+    )
+    label = make(template, {"x": data}, printer)
+    side = int(80 * dots_per_mm)
+    if language == "zpl":
+        drawn = renderer.draw(label.content, side, side)
+    else:
+        drawn = Image.fromarray(np.where(draw_epl(label.content), 0, 255).astype(np.uint8))
+    (found,) = read_symbols(drawn)
     assert (data,) == label.expected_scans == (found.data,)
 
 
