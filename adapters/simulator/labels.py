@@ -46,15 +46,24 @@ class LabelStream:
     def feed(self, data: bytes) -> list[Read]:
         """Labels and queries that these bytes complete, in their order."""
         self._held += data
-        if not self._reader.inside:
-            start = bytes(self._held[:64]).lstrip(b"\r\n\0 ")
-            if len(start) < 3:
-                return []
-            is_zpl = start[:1] in {b"^", b"~", b"!", b"\x1e", b"\x10"} and start[:3] != b"^ee"
-            self._reader = _Zpl() if is_zpl else _Epl()
-        read = list(self._reader.take(self._held))
+        read: list[Read] = []
+        while self._language_is_known():
+            one = next(self._reader.take(self._held), None)
+            if one is None:
+                break
+            read.append(one)
         self.half = self.half + len(data) if self._reader.inside else 0
         return read
+
+    def _language_is_known(self) -> bool:
+        if self._reader.inside:
+            return True
+        start = bytes(self._held[:64]).lstrip(b"\r\n\0 ")
+        if len(start) < 3:
+            return False
+        is_zpl = start[:1] in {b"^", b"~", b"!", b"\x1e", b"\x10"} and start[:3] != b"^ee"
+        self._reader = _Zpl() if is_zpl else _Epl()
+        return True
 
 
 @dataclass(slots=True)
@@ -100,9 +109,11 @@ class _Zpl:
             self._clear()
             self.inside = True
         elif command == "XZ":
-            if self.inside and not self.stores:
-                yield Label(tuple(self.codes), tuple(self.texts), self.copies)
+            prints = self.inside and not self.stores
+            label = Label(tuple(self.codes), tuple(self.texts), self.copies)
             self._clear()
+            if prints:
+                yield label
         elif command == "PQ" and parts[0].isdigit():
             self.copies = int(parts[0])
         elif command == "DF":

@@ -1,0 +1,128 @@
+"""A printer and a machine as one station: the machine is armed only for a label that is good."""
+
+from collections.abc import AsyncIterator
+
+import pytest
+
+from adapters.composed import Composed
+from adapters.contract import LineSettings
+from adapters.errors import FateUnknown, Misconfigured, NeedsPerson, NothingSent
+from adapters.modbus import Modbus
+from adapters.simulated import Simulated
+from adapters.simulator import Fault, FaultKind
+from adapters.tcp import RawTcp
+from adapters.trial_label import order
+from schemas.station import Fate, OptionValue, ReceiptStage, Role
+from tests.rigs.composed import ComposedRig, PrinterAndMachine
+
+
+@pytest.fixture
+async def rig() -> AsyncIterator[ComposedRig]:
+    """Both far ends."""
+    rig = ComposedRig()
+    await rig.start()
+    yield rig
+    await rig.stop()
+
+
+@pytest.fixture
+async def station(rig: ComposedRig) -> AsyncIterator[Composed]:
+    """Both lines as one station, open."""
+    adapter = PrinterAndMachine.from_settings(LineSettings("s", rig.options()))
+    await adapter.open()
+    yield adapter
+    await adapter.close()
+
+
+async def test_good_label_arms_the_machine(rig: ComposedRig, station: Composed) -> None:
+    """Label out, bag made: the receipt is the machine's."""
+    receipt = await station.deliver(order("good"))
+    assert receipt.stage is ReceiptStage.SEALED
+    assert receipt.bytes_sent == len(order("good").label)
+    assert rig.machine.bags == ["good"]
+    assert await station.fate("good") is Fate.PRINTED
+
+
+async def test_label_that_is_cut_arms_nothing(rig: ComposedRig, station: Composed) -> None:
+    """The line to the printer broke amid the label: the machine stays still."""
+    rig.printer.cut_next(60)
+    with pytest.raises(FateUnknown):
+        await station.deliver(order("cut"))
+    assert rig.machine.bags == []
+
+
+async def test_printer_that_swallows_a_label_arms_nothing(
+    rig: ComposedRig, station: Composed
+) -> None:
+    """All bytes left and the counter did not move: the label is not known to be good."""
+    rig.printer.station.inject(Fault(FaultKind.SAYS_PRINTED))
+    with pytest.raises(FateUnknown, match="did not confirm"):
+        await station.deliver(order("swallowed"))
+    assert rig.machine.bags == []
+
+
+async def test_printer_out_of_paper_arms_nothing(rig: ComposedRig, station: Composed) -> None:
+    """Nothing was printed, nothing armed, and the next try may begin anew."""
+    rig.printer.needs_person()
+    with pytest.raises(NeedsPerson):
+        await station.deliver(order("paper"))
+    assert rig.machine.bags == []
+
+
+async def test_machine_that_stands_prints_no_label(rig: ComposedRig, station: Composed) -> None:
+    """The machine is looked at first: a label without its bag is waste and a danger."""
+    rig.machine.needs_person()
+    with pytest.raises(NeedsPerson):
+        await station.deliver(order("held"))
+    assert await rig.printer.printed(0) == ()
+
+
+async def test_machine_that_is_off_prints_no_label(rig: ComposedRig, station: Composed) -> None:
+    """An unreachable machine is "nothing sent": no label is out."""
+    await rig.machine.off()
+    with pytest.raises(NothingSent):
+        await station.deliver(order("off"))
+    await rig.machine.on()
+    assert await rig.printer.printed(0) == ()
+
+
+async def test_machine_that_refuses_after_the_label_is_no_nothing_sent(
+    rig: ComposedRig, station: Composed
+) -> None:
+    """The label is out: a repeat would print a second one, so the fate is unknown."""
+    rig.machine.refuse_next()
+    with pytest.raises(FateUnknown):
+        await station.deliver(order("refused"))
+    assert await rig.printer.printed(1) == ("refused",)
+    assert rig.machine.bags == []
+    assert await station.fate("refused") is Fate.CANNOT_TELL
+
+
+def _modbus(**more: OptionValue) -> Modbus:
+    registers: OptionValue = {
+        "length_mm": "1 u16",
+        "job": "2 u32",
+        "trigger": "4 u16",
+        "done_job": "5 u32",
+        "state": "7 u16",
+    }
+    options = {"host": "127.0.0.1", "port": 502, "registers": registers, **more}
+    return Modbus.from_settings(LineSettings("s", options))
+
+
+def _raw() -> RawTcp:
+    return RawTcp.from_settings(LineSettings("s", {"host": "127.0.0.1"}))
+
+
+def test_printer_that_can_not_know_arms_no_machine() -> None:
+    """A raw printer proves nothing of a label, so the site file must say that "sent" will do."""
+    with pytest.raises(Misconfigured, match="can't know that"):
+        Composed({Role.PRINTER: _raw(), Role.MACHINE: _modbus()})
+    Composed({Role.PRINTER: _raw(), Role.MACHINE: _modbus(arm_after="sent")})
+
+
+def test_whole_station_is_no_machine_of_another() -> None:
+    """Only a kind that can be prepared and armed apart may be the machine."""
+    whole = Simulated.from_settings(LineSettings("s", {"port": 1}))
+    with pytest.raises(Misconfigured, match="armed apart"):
+        Composed({Role.PRINTER: _raw(), Role.MACHINE: whole})
