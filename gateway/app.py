@@ -6,6 +6,7 @@ from collections.abc import AsyncIterator, Callable, Mapping
 from contextlib import asynccontextmanager
 from dataclasses import dataclass
 from hashlib import sha256
+from pathlib import Path
 from typing import Any
 
 import structlog
@@ -19,6 +20,8 @@ from gateway.cases import http as cases_http
 from gateway.cases import opening
 from gateway.cases.desk import CaseDesk
 from gateway.clock import Clock, SystemClock
+from gateway.console import pages
+from gateway.console.parts import parts_of
 from gateway.desk import Desk
 from gateway.dispatch import http as stations_http
 from gateway.dispatch.dispatcher import Dispatcher
@@ -60,6 +63,7 @@ class Gateway:
     metrics: Metrics
     room: Room
     wms: WmsClient | None
+    clock: Clock
 
     async def start(self) -> None:
         """Bring the store up, make the stations known, start the lanes."""
@@ -115,11 +119,14 @@ def build(
         Signals(run_id, intake, store).take,
     )
     desk = Desk(site=site, store=store, packer=packer, labeller=labeller, serials=serials)
-    return Gateway(site, store, dispatcher, intake, desk, metrics, room, wms)
+    return Gateway(site, store, dispatcher, intake, desk, metrics, room, wms, clock)
 
 
-def create_app(gateway: Gateway) -> FastAPI:
-    """The HTTP application of a gateway; starting and stopping it starts and stops the gateway."""
+def create_app(gateway: Gateway, site_file: Path | None = None) -> FastAPI:
+    """The HTTP application of a gateway; starting and stopping it starts and stops the gateway.
+
+    `site_file` is where the site was read from, for the page that compares it.
+    """
 
     @asynccontextmanager
     async def lifespan(_app: FastAPI) -> AsyncIterator[None]:
@@ -158,6 +165,17 @@ def create_app(gateway: Gateway) -> FastAPI:
         )
     )
     app.include_router(_probes(gateway))
+    parts = parts_of(
+        site=gateway.site,
+        site_file=site_file,
+        store=gateway.store,
+        desk=gateway.desk,
+        intake=gateway.intake,
+        lane_of=lambda name: (gateway.dispatcher.view(name), gateway.dispatcher.owns(name)),
+        clock=gateway.clock,
+    )
+    for router in pages.routers(parts):
+        app.include_router(router)
     return app
 
 

@@ -63,3 +63,14 @@ def stored_rows(conn: Connection, *, after: int = 0) -> Iterator[StoredRow]:
     )
     for rows in conn.execute(query).partitions(PAGE):
         yield from map(tuple, rows)
+
+
+def latest_of_station(conn: Connection, station: str, *, limit: int) -> list[LedgerEntry]:
+    """A station's entries, newest first."""
+    found = conn.execute(
+        sa.select(entries.c.canonical, entries.c.hash)
+        .where(entries.c.station == station)
+        .order_by(entries.c.seq.desc())
+        .limit(limit)
+    )
+    return [entry(row.canonical, row.hash) for row in found]

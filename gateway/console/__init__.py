@@ -1,0 +1,1 @@
+"""The pages for people: plain HTML that works without JavaScript, live where it helps."""

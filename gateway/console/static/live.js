@@ -1,0 +1,51 @@
+// Says whether the page is live, and fetches a station's page anew when it changed.
+// Without this file every page still works: it is then right for the moment it was loaded.
+(() => {
+  "use strict";
+  const stream = document.querySelector("[hx-sse\\:connect]");
+  const pulse = document.getElementById("pulse");
+  if (!stream || !pulse) return;
+
+  const SILENCE_MS = 8000;
+  let heard = performance.now();
+  let state = "off";
+
+  const clock = () =>
+    new Intl.DateTimeFormat("en-GB", {
+      hour: "2-digit", minute: "2-digit", second: "2-digit",
+      timeZone: document.documentElement.dataset.zone,
+    }).format(new Date());
+
+  const say = (next) => {
+    if (next === state) return;
+    state = next;
+    pulse.className = "pulse " + next;
+    pulse.textContent = pulse.dataset[next].replace("{time}", clock());
+    document.body.classList.toggle("cut", next === "cut");
+  };
+
+  const alive = () => { heard = performance.now(); say("live"); };
+  const lost = () => say("cut");
+
+  stream.addEventListener("htmx:sse:after:connection", alive);
+  stream.addEventListener("htmx:sse:after:message", alive);
+  stream.addEventListener("beat", alive);
+  stream.addEventListener("htmx:sse:error", lost);
+  stream.addEventListener("htmx:sse:close", lost);
+  window.addEventListener("offline", lost);
+  window.setInterval(() => {
+    if (performance.now() - heard > SILENCE_MS) lost();
+  }, 1000);
+
+  const again = stream.dataset.again;
+  if (!again) return;
+  let waiting = false;
+  const busy = () => stream.querySelector("details[open]") !== null;
+  const look = () => {
+    if (busy()) { waiting = true; return; }
+    waiting = false;
+    htmx.ajax("GET", again, { target: stream.dataset.into, swap: "outerMorph" });
+  };
+  stream.addEventListener("changed", look);
+  stream.addEventListener("toggle", () => { if (waiting) look(); }, true);
+})();

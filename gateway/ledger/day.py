@@ -1,0 +1,108 @@
+"""The facts of one day of a site, read from its store."""
+
+from datetime import date, datetime, timedelta
+from zoneinfo import ZoneInfo
+
+import sqlalchemy as sa
+from sqlalchemy.engine import Connection
+
+from gateway.cases import rows as case_rows
+from gateway.clock import instant_text
+from gateway.figures.control_chart import Sample
+from gateway.figures.day_facts import DayFacts, facts_of_day
+from gateway.figures.former import former_bag
+from gateway.figures.label_checks import label_checks, samples_by_shift
+from gateway.ledger.entries import entry
+from gateway.store.tables import entries
+from schemas.ledger import EntryKind, LedgerEntry
+from schemas.site import Site
+
+HISTORY_DAYS = 7
+"""Days before the day whose shifts stand on the control charts: common practice, no source."""
+
+_SUPPLY_CHANGES_BACK = 400
+_SCANS = (EntryKind.SCAN_VERIFIED, EntryKind.SCAN_REFUSED)
+_LASTING = (EntryKind.STATION_STATE, EntryKind.STATION_HELD, EntryKind.STATION_RELEASED)
+
+
+def day_facts(conn: Connection, site: Site, day: date, zone: ZoneInfo) -> DayFacts:
+    """Read a day, from midnight to midnight at the site; an hour more or less where clocks change.
+
+    What it costs grows with the day's entries and with the scans of the week before.
+    """
+    start, end = bounds(day, zone)
+    within = _between(conn, start, end)
+    return facts_of_day(
+        within,
+        day,
+        start,
+        end,
+        earlier=_earlier(conn, start, end),
+        cases=case_rows.settling(conn, start, end),
+        former=former_bag(site),
+        history=_history(conn, start, zone),
+    )
+
+
+def bounds(day: date, zone: ZoneInfo) -> tuple[datetime, datetime]:
+    """The instants at which a day begins and ends at the site."""
+    first = datetime.combine(day, datetime.min.time(), zone)
+    after = datetime.combine(day + timedelta(days=1), datetime.min.time(), zone)
+    return first, after
+
+
+def _between(conn: Connection, start: datetime, end: datetime) -> list[LedgerEntry]:
+    return _entries(
+        conn,
+        sa.and_(entries.c.time >= instant_text(start), entries.c.time < instant_text(end)),
+    )
+
+
+def _earlier(conn: Connection, start: datetime, end: datetime) -> list[LedgerEntry]:
+    """Entries that the day hangs on: who made its jobs, how its stations stood, what was loaded."""
+    begin, finish = instant_text(start), instant_text(end)
+    moved = sa.select(entries.c.job_id).where(
+        entries.c.kind == EntryKind.JOB_MOVED,
+        entries.c.time >= begin,
+        entries.c.time < finish,
+    )
+    created = _entries(
+        conn,
+        sa.and_(
+            entries.c.job_id.in_(moved),
+            entries.c.kind == EntryKind.JOB_CREATED,
+            entries.c.time < begin,
+        ),
+    )
+    last = (
+        sa.select(sa.func.max(entries.c.seq))
+        .where(entries.c.kind.in_(_LASTING), entries.c.time < begin)
+        .group_by(entries.c.station, entries.c.kind)
+    )
+    supplies = (
+        sa.select(entries.c.seq)
+        .where(entries.c.kind == EntryKind.SUPPLY_CHANGED, entries.c.time < begin)
+        .order_by(entries.c.seq.desc())
+        .limit(_SUPPLY_CHANGES_BACK)
+    )
+    stood = _entries(conn, sa.or_(entries.c.seq.in_(last), entries.c.seq.in_(supplies)))
+    return sorted([*created, *stood], key=lambda one: one.seq)
+
+
+def _history(conn: Connection, start: datetime, zone: ZoneInfo) -> dict[str, tuple[Sample, ...]]:
+    scans = _entries(
+        conn,
+        sa.and_(
+            entries.c.kind.in_(_SCANS),
+            entries.c.time >= instant_text(start - timedelta(days=HISTORY_DAYS)),
+            entries.c.time < instant_text(start),
+        ),
+    )
+    return dict(samples_by_shift(label_checks(scans), zone))
+
+
+def _entries(conn: Connection, condition: "sa.ColumnElement[bool]") -> list[LedgerEntry]:
+    found = conn.execute(
+        sa.select(entries.c.canonical, entries.c.hash).where(condition).order_by(entries.c.seq)
+    )
+    return [entry(row.canonical, row.hash) for row in found]
