@@ -15,7 +15,7 @@ from gateway.dispatch.lane import Lane, LaneView
 from gateway.dispatch.lease import Lease
 from gateway.errors import GatewayError, NotStored
 from gateway.metrics import Metrics
-from gateway.store.store import Store
+from gateway.store.store import EVERY_LANE, Store
 from schemas.station import Signal, Station
 
 log = structlog.get_logger(__name__)
@@ -109,7 +109,7 @@ class Dispatcher:
             self._loop.call_soon_threadsafe(self._wake_all, stations)
 
     def _wake_all(self, stations: frozenset[str]) -> None:
-        for station in stations:
+        for station in self._lanes if EVERY_LANE in stations else stations:
             self.wake(station)
 
     def _spawn(self, work: Awaitable[None], name: str) -> None:

@@ -20,6 +20,6 @@ def upgrade(engine: Engine) -> None:
     settings = config()
     with engine.begin() as conn:
         if engine.dialect.name == "postgresql":
-            conn.execute(sa.text("SELECT pg_advisory_xact_lock(0x62616740)"))
+            conn.execute(sa.text("SELECT pg_advisory_xact_lock(1650550592)"))
         settings.attributes["connection"] = conn
         command.upgrade(settings, "head")

@@ -12,6 +12,9 @@ from gateway.store.work import Work
 CHANNEL = "bagrelay_lanes"
 _TURN = 0x6261675F  # any fixed number: the advisory lock that puts writers in a row
 
+_WRITER_OPTIONS = "-c idle_in_transaction_session_timeout=5000 -c lock_timeout=15000"
+"""A gateway that was stopped amid its turn must not keep the others waiting for ever."""
+
 
 def _engine(url: str, pool_size: int, *, read_only: bool) -> Engine:
     engine = sa.create_engine(
@@ -19,6 +22,7 @@ def _engine(url: str, pool_size: int, *, read_only: bool) -> Engine:
         pool_size=pool_size,
         max_overflow=0,
         pool_pre_ping=True,
+        connect_args={"options": _WRITER_OPTIONS if not read_only else "", "connect_timeout": 5},
     )
     return engine.execution_options(postgresql_readonly=True) if read_only else engine
 

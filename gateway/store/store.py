@@ -7,7 +7,7 @@ from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from datetime import datetime
-from typing import IO, Any, Generic, TypeVar
+from typing import IO, TYPE_CHECKING, Any, Generic, TypeVar
 
 from sqlalchemy.engine import Connection, Engine
 from sqlalchemy.exc import DBAPIError, OperationalError
@@ -18,7 +18,12 @@ from gateway.store import postgres, sqlite
 from gateway.store.migrate import upgrade
 from gateway.store.work import LedgerTail, Work
 
+if TYPE_CHECKING:
+    from gateway.store.listening import Listener
+
 T = TypeVar("T")
+EVERY_LANE = "*"
+"""Told to the lanes after a connection was lost: what was announced meanwhile, nobody heard."""
 LARGEST_GROUP = 256
 WakeLanes = Callable[[frozenset[str]], None]
 Follow = Callable[[Work, Sequence[Mapping[str, object]]], None]
@@ -49,6 +54,7 @@ class Store:
         self._reader: Engine | None = None
         self._steps: queue.SimpleQueue[_Step[Any] | None] = queue.SimpleQueue()
         self._claim: IO[bytes] | None = None
+        self._listener: Listener | None = None
         self._thread: threading.Thread | None = None
         self._pool = ThreadPoolExecutor(max_workers=4, thread_name_prefix="store-read")
         self._wake: list[WakeLanes] = []
@@ -71,6 +77,15 @@ class Store:
         self._reader = self._dialect.reading_engine(self.url)
         self._thread = threading.Thread(target=self._write_forever, name="store-write", daemon=True)
         self._thread.start()
+        if self.shared:
+            from gateway.store.listening import Listener
+
+            self._listener = Listener(self.url, self._tell)
+            self._listener.start()
+
+    def _tell(self, stations: frozenset[str]) -> None:
+        for wake in self._wake:
+            wake(stations)
 
     def on_wake(self, wake: WakeLanes) -> None:
         """Call `wake` with the stations concerned after a commit. Called from any thread."""
@@ -99,6 +114,9 @@ class Store:
 
     def close(self) -> None:
         """Write what waits, then let go of every connection and thread."""
+        if self._listener is not None:
+            self._listener.close()
+            self._listener = None
         if self._thread is not None:
             self._steps.put(None)
             self._thread.join()
@@ -155,8 +173,7 @@ class Store:
                 step.result, step.error = None, failure
         _answer(group)
         if woken:
-            for wake in self._wake:
-                wake(frozenset(woken))
+            self._tell(frozenset(woken))
 
 
 def _run_alone(step: _Step[Any], work: Work, clock: Clock, follow: Sequence[Follow]) -> None:
