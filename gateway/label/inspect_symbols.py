@@ -76,7 +76,7 @@ def check_data(symbology: str, data: str, is_gs1: bool, notes: Notes, offset: in
         right = _s10_check(match[2])
         if right != match[3]:
             text = f"{data}: check digit should be {right} (UPU S10)"
-            notes.error(Code.CHECK_DIGIT_WRONG, text, offset)
+            notes.warn(Code.CHECK_DIGIT_WRONG, text, offset)
     elif re.fullmatch(r"00[0-9]{18}", data) and symbology == "code128":
         text = f"{data} looks like an SSCC, yet FNC1 is missing: it is no GS1-128"
         notes.warn(Code.GS1_STRUCTURE, text, offset)
@@ -109,7 +109,7 @@ def _check_gs1(data: str, notes: Notes, offset: int) -> None:
             text = f"({ai}) has {known.longest - 1} digits: its check digit is missing"
             notes.error(Code.CHECK_DIGIT_MISSING, text, offset)
         else:
-            notes.error(Code.GS1_STRUCTURE, str(refused), offset)
+            notes.warn(Code.GS1_STRUCTURE, str(refused), offset)
 
 
 def check_size(mark: SymbolMark, dots_per_mm: float, notes: Notes) -> None:
@@ -214,8 +214,8 @@ def _text_box(mark: TextMark) -> list[Box]:
     if mark.rotation or mark.block or mark.right_aligned or not mark.text.strip():
         return []
     per_character = mark.width * 0.9 if mark.fixed_pitch else (mark.width or mark.height) * 0.35
-    width, height = int(len(mark.text) * per_character), int(mark.height * 0.7)
-    top = mark.y - height if mark.from_baseline else mark.y + mark.height - height
+    width, height = int(len(mark.text) * per_character), int(mark.height * 0.6)
+    top = mark.y - height if mark.from_baseline else mark.y + int(mark.height * 0.12)
     return [Box(mark.x, top, width, height)]
 
 

@@ -257,3 +257,11 @@ def test_sscc_at_the_largest_module_is_too_long() -> None:
     right = inspect(body % 7, LabelLanguage.ZPL, dots_per_mm=8.51)
     assert FindingCode.SYMBOL_TOO_LONG in codes(wide)
     assert FindingCode.SYMBOL_TOO_LONG not in codes(right)
+
+
+def test_text_close_above_a_code_is_not_in_its_way() -> None:
+    """The lower quarter of a type's cell is blank below capitals: tight layouts are no fault."""
+    above = b"^FO94,268^A0N,40,40^FDDYKE 45458 TIDEWATER^FS"
+    through = b"^FO94,320^A0N,40,40^FDDYKE 45458 TIDEWATER^FS"
+    assert FindingCode.OVERPRINTED not in codes(zpl(CODE % (94, 300) + above))
+    assert FindingCode.OVERPRINTED in codes(zpl(CODE % (94, 300) + through))

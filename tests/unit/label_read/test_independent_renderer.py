@@ -22,7 +22,10 @@ from gateway.label.supplied import draw
 from label_read.given import VECTORS
 from schemas.order import LabelLanguage
 
-pytestmark = pytest.mark.skipif(bool(ZplRenderer.missing()), reason=ZplRenderer.missing())
+pytestmark = [
+    pytest.mark.slow,
+    pytest.mark.skipif(bool(ZplRenderer.missing()), reason=ZplRenderer.missing()),
+]
 WIDTH, HEIGHT = 812, 1218
 
 
