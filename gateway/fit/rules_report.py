@@ -127,11 +127,29 @@ def _together(one: Rule, two: Rule) -> Iterator[RuleFinding]:
                 f"allows what {refusing.name!r} always sends to manual packing",
                 refusing.name,
             )
+    yield from _idle(one, two)
     texts = one.effect.warning_text, two.effect.warning_text
     if texts[0] and texts[1] and texts[0] != texts[1]:
         yield RuleFinding(
             one.name, f"names another warning text than {two.name!r}; the later one wins", two.name
         )
+
+
+def _idle(one: Rule, two: Rule) -> Iterator[RuleFinding]:
+    """Limits and eases that never count, since another rule is stricter wherever they apply."""
+    for loose, strict in ((one, two), (two, one)):
+        if not _covers(strict, loose):
+            continue
+        for name in ("max_parcel_mass_g", "max_thickness_mm"):
+            limit, tighter = getattr(loose.effect, name), getattr(strict.effect, name)
+            if limit is not None and tighter is not None and tighter < limit:
+                text = f"its {name} of {limit:g} never counts: {strict.name!r} states {tighter:g}"
+                yield RuleFinding(loose.name, text, strict.name)
+        for name in ("ease_across_mm", "ease_along_mm", "label_margin_mm"):
+            ease, wider = getattr(loose.effect, name), getattr(strict.effect, name)
+            if ease is not None and wider is not None and wider > ease:
+                text = f"its {name} of {ease:g} never counts: {strict.name!r} states {wider:g}"
+                yield RuleFinding(loose.name, text, strict.name)
 
 
 def _covers(wide: Rule, narrow: Rule) -> bool:

@@ -5,7 +5,7 @@ from itertools import combinations
 
 from gateway.fit.conditions import holds_for_item, holds_for_order
 from gateway.fit.parcel import Case, Packed, ask_station
-from gateway.fit.pieces import Member
+from gateway.fit.pieces import Kind, Member
 from schemas.decision import TurnedDown
 from schemas.rules import Aim
 from schemas.station import Station
@@ -155,10 +155,11 @@ def _hands(asking: _Asking, members: Sequence[Member], count: int) -> list[Packe
     """Each piece, the largest first, to the emptiest hand; none where some hand fits no bag."""
     hands: list[list[Member]] = [[] for _ in range(min(count, len(members)))]
     filled = [0.0] * len(hands)
-    for member in sorted(members, key=lambda member: -member.kind.volume_mm3):
+    burden = _burdens(members)
+    for member in sorted(members, key=lambda member: -burden[member.kind]):
         emptiest = min(range(len(hands)), key=filled.__getitem__)
         hands[emptiest].append(member)
-        filled[emptiest] += member.kind.volume_mm3
+        filled[emptiest] += burden[member.kind]
     parcels = []
     for hand in hands:
         packed = asking.whole(hand)
@@ -166,3 +167,13 @@ def _hands(asking: _Asking, members: Sequence[Member], count: int) -> list[Packe
             return None
         parcels.append(packed)
     return parcels
+
+
+def _burdens(members: Sequence[Member]) -> dict[Kind, float]:
+    """How much of the order's volume and mass a piece of each kind is."""
+    volume = sum(member.kind.volume_mm3 for member in members)
+    mass = sum(member.kind.mass_g or 0.0 for member in members) or 1.0
+    return {
+        member.kind: member.kind.volume_mm3 / volume + (member.kind.mass_g or 0.0) / mass
+        for member in members
+    }

@@ -243,6 +243,24 @@ def test_station_takes_only_the_purposes_that_it_states() -> None:
             ["always sends to manual"],
         ),
         ([rule("a", {"ease_across_mm": 5})], []),
+        (
+            [
+                rule("a", {"ease_across_mm": 15}),
+                rule("b", {"ease_across_mm": 5}, item={"goods_class": ["knit"]}),
+            ],
+            ["never counts: 'a' states 15"],
+        ),
+        (
+            [
+                rule("a", {"max_parcel_mass_g": 2000}, bag={"thickness_below_um": 70}),
+                rule("b", {"max_parcel_mass_g": 5000}),
+            ],
+            [],
+        ),
+        (
+            [rule("a", {"max_thickness_mm": 60}), rule("b", {"max_thickness_mm": 80})],
+            ["max_thickness_mm of 80 never counts"],
+        ),
     ],
 )
 def test_report_finds_rules_that_never_apply_or_contradict(
