@@ -58,19 +58,17 @@ class LineSettings:
 
 
 @runtime_checkable
-class StationAdapter(Protocol):
-    """One line to one station. Methods are called from one task at a time, except `signals`.
+class StationLine(Protocol):
+    """A line to one station, ready to be used.
 
-    `open` and `close` may be called again and then do nothing; `open` may also be called by the
+    Methods are called from one task at a time, except `signals`. `open` and `close` may be called again and then do nothing; `open` may also be called by the
     task that listens to `signals`, so it takes a lock. Every method raises only the classes in
     `adapters.errors`, or `asyncio.CancelledError`.
     """
 
-    claims: ClassVar[Claims]
-
-    @classmethod
-    def from_settings(cls, settings: LineSettings) -> "StationAdapter":
-        """Build it, or raise `Misconfigured` naming the option. Opens nothing."""
+    @property
+    def claims(self) -> Claims:
+        """What this line can know and do."""
         ...
 
     async def open(self) -> None:
@@ -97,6 +95,18 @@ class StationAdapter(Protocol):
 
         After it has ended the gateway opens the line and listens again.
         """
+        ...
+
+
+@runtime_checkable
+class StationAdapter(StationLine, Protocol):
+    """A kind of station, as a package brings it: a line that is built from the site file."""
+
+    claims: ClassVar[Claims]
+
+    @classmethod
+    def from_settings(cls, settings: LineSettings) -> "StationAdapter":
+        """Build it, or raise `Misconfigured` naming the option. Opens nothing."""
         ...
 
 

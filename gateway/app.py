@@ -13,7 +13,7 @@ import structlog
 from fastapi import APIRouter, FastAPI, Response
 
 from adapters import registry
-from adapters.contract import LineSettings, StationAdapter
+from adapters.contract import LineSettings, StationAdapter, StationLine
 from adapters.errors import Misconfigured
 from gateway import fit_route, problems
 from gateway.cases import http as cases_http
@@ -48,7 +48,7 @@ from schemas.station import LineToStation, Role, Station
 log = structlog.get_logger(__name__)
 
 VERSION = "0.1.0"
-MakeAdapter = Callable[[Station], StationAdapter]
+MakeAdapter = Callable[[Station], StationLine]
 
 
 @dataclass(frozen=True, slots=True)
@@ -201,7 +201,7 @@ def _probes(gateway: Gateway) -> APIRouter:
     return router
 
 
-def adapter_of(station: Station) -> StationAdapter:
+def adapter_of(station: Station) -> StationLine:
     """The adapter of a station, composed where it has several lines. Raises `Misconfigured`."""
     if len(station.lines) == 1:
         return _line(station, station.lines[0])

@@ -3,6 +3,7 @@
 import argparse
 import asyncio
 import logging
+import os
 import sys
 from pathlib import Path
 
@@ -88,11 +89,7 @@ def main() -> int:
     """Run the day."""
     options = _options()
     console = Console()
-    if options.log:
-        stream = options.log.open("w", encoding="utf-8")
-    else:
-        stream = Path("/dev/null").open("w", encoding="utf-8")
-    with stream:
+    with (options.log or Path(os.devnull)).open("w", encoding="utf-8") as stream:
         logs.configure(stream, level=logging.INFO)
         try:
             return asyncio.run(_day(options, console))

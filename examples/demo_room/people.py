@@ -115,6 +115,7 @@ class Worker:
             width_mm=size[1],
             height_mm=size[2],
         )
+        await self._until(self._line_is_heard, f"the gateway to listen to {self._station}")
         self._room.scan_started[order_id] = time.monotonic()
         times = 2 if planned.fault in (Fault.EVENT_TWICE, Fault.SCANNED_TWICE) else 1
         for _ in range(times):
@@ -128,6 +129,9 @@ class Worker:
                 "parcel_ids": [parcel["parcel_id"] for parcel in story["parcels"]],
             },
         )
+
+    async def _line_is_heard(self) -> "dict[str, object] | None":
+        return {} if self._machine.listeners else None
 
     async def _story(self, order_id: str) -> "dict[str, object] | None":
         answer = await self._client.get(f"/v1/orders/{order_id}")

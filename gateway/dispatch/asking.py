@@ -2,7 +2,7 @@
 
 from collections.abc import Awaitable, Callable
 
-from adapters.contract import AsksFate, CountsLabels, StationAdapter
+from adapters.contract import AsksFate, CountsLabels, StationLine
 from gateway.store.jobs import JobRow
 from schemas.station import Fate
 
@@ -12,25 +12,25 @@ COUNT_SETTLES_S = 1.0
 Pause = Callable[[float], Awaitable[None]]
 
 
-def can_tell(adapter: StationAdapter, job: JobRow) -> bool:
+def can_tell(adapter: StationLine, job: JobRow) -> bool:
     """Whether there is a way to ask this station about this job."""
     if adapter.claims.can_be_asked and isinstance(adapter, AsksFate):
         return True
     return _counts(adapter) and job.count_before is not None
 
 
-def needs_count(adapter: StationAdapter) -> bool:
+def needs_count(adapter: StationLine) -> bool:
     """Whether the count before a label is the only way to tell afterwards."""
     return _counts(adapter) and not (adapter.claims.can_be_asked or adapter.claims.drops_repeats)
 
 
-async def count_before(adapter: StationAdapter) -> int:
+async def count_before(adapter: StationLine) -> int:
     """The station's count before a label is sent."""
     assert isinstance(adapter, CountsLabels)
     return await adapter.labels_printed()
 
 
-async def ask(adapter: StationAdapter, job: JobRow, pause: Pause) -> Fate | None:
+async def ask(adapter: StationLine, job: JobRow, pause: Pause) -> Fate | None:
     """The job's fate, or nothing when it is too early to tell. Raises what the adapter raises."""
     if adapter.claims.can_be_asked and isinstance(adapter, AsksFate):
         return await adapter.fate(job.job_id)
@@ -52,7 +52,7 @@ async def _by_count(adapter: CountsLabels, before: int, pause: Pause) -> Fate | 
         case 1:
             return Fate.PRINTED
         case 0:
-            assert isinstance(adapter, StationAdapter)
+            assert isinstance(adapter, StationLine)
             condition = await adapter.state()
             idle = condition.ready is True and not condition.labels_left
             return Fate.UNKNOWN_JOB if idle else None
@@ -60,5 +60,5 @@ async def _by_count(adapter: CountsLabels, before: int, pause: Pause) -> Fate | 
             return Fate.CANNOT_TELL
 
 
-def _counts(adapter: StationAdapter) -> bool:
+def _counts(adapter: StationLine) -> bool:
     return adapter.claims.counts_labels and isinstance(adapter, CountsLabels)

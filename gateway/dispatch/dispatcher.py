@@ -7,7 +7,7 @@ from contextlib import suppress
 
 import structlog
 
-from adapters.contract import StationAdapter
+from adapters.contract import StationLine
 from adapters.errors import StationFault
 from gateway.clock import Clock
 from gateway.dispatch import lease as leases
@@ -36,7 +36,7 @@ class Dispatcher:
     def __init__(
         self,
         owner: str,
-        stations: Mapping[str, tuple[Station, StationAdapter]],
+        stations: Mapping[str, tuple[Station, StationLine]],
         store: Store,
         clock: Clock,
         metrics: Metrics,

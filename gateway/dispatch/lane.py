@@ -10,7 +10,7 @@ import structlog
 from tenacity import AsyncRetrying, RetryCallState, retry_if_exception_type
 from tenacity.wait import wait_random_exponential
 
-from adapters.contract import StationAdapter
+from adapters.contract import StationLine
 from adapters.errors import FateUnknown, NeedsPerson, NothingSent, StationFault
 from gateway.clock import Clock
 from gateway.dispatch import asking, lane_steps
@@ -55,7 +55,7 @@ class Lane:
     def __init__(
         self,
         station: Station,
-        adapter: StationAdapter,
+        adapter: StationLine,
         store: Store,
         clock: Clock,
         metrics: Metrics,
