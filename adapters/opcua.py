@@ -18,6 +18,7 @@ from asyncua.crypto.security_policies import (
     SecurityPolicyAes256Sha256RsaPss,
     SecurityPolicyBasic256Sha256,
 )
+from asyncua.crypto.uacrypto import CertProperties
 from asyncua.ua.uaerrors import UaError, UaStatusCodeError
 
 from adapters.contract import LineSettings
@@ -72,7 +73,7 @@ class OpcUa(Machine):
         make_s: float,
         arm_after: ReceiptStage,
         security: str = "none",
-        files: dict[str, Path] | None = None,
+        files: dict[str, CertProperties] | None = None,
         user: str = "",
         password: str = "",
     ) -> None:
@@ -95,10 +96,8 @@ class OpcUa(Machine):
             raise options.wrong("url", f"{url!r} does not begin with opc.tcp://")
         security = options.choice("security", ("none", *POLICIES), "none")
         names = ("certificate", "private_key", "server_certificate")
-        files = {name: Path(text) for name in names if (text := options.text(name, ""))}
-        for name in names:
-            if security != "none" and (name not in files or not files[name].is_file()):
-                raise options.wrong(name, f"security {security} needs this file")
+        wanted = names if security != "none" else ()
+        files = {name: _from_file(options, name) for name in wanted}
         adapter = cls(
             settings.station,
             url,
@@ -213,8 +212,16 @@ class OpcUa(Machine):
                 POLICIES[self._security],
                 certificate=self._files["certificate"],
                 private_key=self._files["private_key"],
-                server_certificate=str(self._files["server_certificate"]),
+                server_certificate=self._files["server_certificate"],
             )
+
+
+def _from_file(options: Options, name: str) -> CertProperties:
+    path = Path(options.text(name))
+    try:
+        return CertProperties(path.read_bytes(), extension=path.suffix.removeprefix("."))
+    except OSError as unreadable:
+        raise options.wrong(name, f"can't read {path}: {unreadable}") from unreadable
 
 
 def _in_type(value: Value, sort: ua.VariantType) -> object:
