@@ -90,6 +90,8 @@ class _Reader:
         name, rest = match[1].decode("latin-1"), line[match.end() :]
         if name in EPL_REFUSED:
             self.judge(name, EPL_REFUSED[name], offset)
+        elif name.startswith("^"):
+            self.judge(name, "is carried out at once and is not known here", offset)
         elif name == "N":
             self._clear(rest, offset)
         elif name == "P":

@@ -76,6 +76,7 @@ def main() -> None:
         rows.append((f"{name}: picture", *timed(picture, streams)))
         rows.append((f"{name}: picture read by zxing-cpp", *timed(decoded, streams[:40])))
     rows += beside(rounds)
+    rows += hostile()
     print(f"{'':58}{'median ms':>10}{'95 % ms':>10}{'times':>8}")
     base = rows[1][1]
     for text, median, high in rows:
@@ -99,6 +100,26 @@ def beside(rounds: int) -> list[tuple[str, float, float]]:
 
         ask(labels[0])
         return [("carrier-4x6.zpl: picture by zpl-renderer-js", *timed(ask, labels))]
+
+
+def hostile() -> list[tuple[str, float, float]]:
+    """Streams that nobody should send; each must be answered within a second."""
+    limit = 1_990_000
+    image = b"^XA^FO1,1^GFA,4000000,4000000,125,"
+    codes = b"".join(b"^FO1,%d^BQN,2,10^FDLA,%05d%s^FS" % (n, n, b"x" * 2800) for n in range(100))
+    streams = {
+        "5 MB of fields": b"^XA^FO1,1^FDx^FS" * 312_500,
+        "2 MB of carets": b"^" * limit,
+        "2 MB of blank lines": b"\r\n \n" * (limit // 4),
+        "2 MB of repeat letters": image + b"G0H1" * (limit // 4),
+        "100 of the largest QR": b"^XA" + codes + b"^XZ",
+        "250 fields of 7.6 kB": b"^XA" + (b"^FO1,1^FB9,9999^FD" + b"a b " * 1900 + b"^FS") * 250,
+    }
+    rows = []
+    for text, stream in streams.items():
+        language = LabelLanguage.EPL if "lines" in text else LabelLanguage.ZPL
+        rows.append((f"hostile: {text}", *timed(lambda s, k=language: inspect(s, k), [stream] * 3)))
+    return rows
 
 
 if __name__ == "__main__":

@@ -46,7 +46,20 @@ def test_bitmap_that_ends_early_is_an_error() -> None:
 
 @pytest.mark.parametrize(
     "line",
-    ["^@", "^default", 'FK"*"', 'GK"*"', 'GM"A"200', 'FS"A"', "OD", "UN", "UQ", "^ee", "Y96,N,8,1"],
+    [
+        "^@",
+        "^default",
+        'FK"*"',
+        'GK"*"',
+        'GM"A"200',
+        'FS"A"',
+        "OD",
+        "UN",
+        "UQ",
+        "^ee",
+        "^q",
+        "Y96,N,8,1",
+    ],
 )
 def test_command_beyond_the_label_is_refused_and_can_be_allowed(line: str) -> None:
     """Resets, stored objects, hardware options and questions stop a label by default."""
