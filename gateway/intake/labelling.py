@@ -133,6 +133,7 @@ class Labeller:
             of=of,
             ship_from=order.ship_from or self._site.ship_from,
             reprint=reprint,
+            warning=self._warnings.get(parcel.warning_text or ""),
         )
         made = make(self._template(order, station), fields, station.printer)
         return ReadyLabel(

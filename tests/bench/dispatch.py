@@ -287,9 +287,8 @@ def _table(options: argparse.Namespace, found: list[list[float]]) -> None:
         cuts = statistics.quantiles(times, n=100)
         rows.append((statistics.median(times) * 1e3, cuts[98] * 1e3))
         print(f"{name:8} median {rows[-1][0]:7.2f}   99th centile {rows[-1][1]:7.2f}")
-    print(
-        f"ratio    median {rows[0][0] / rows[1][0]:7.2f}   99th centile {rows[0][1] / rows[1][1]:7.2f}"
-    )
+    middle, late = (ours / floor for ours, floor in zip(*rows, strict=True))
+    print(f"ratio    median {middle:7.2f}   99th centile {late:7.2f}")
 
 
 def main() -> None:
