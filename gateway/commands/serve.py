@@ -1,5 +1,6 @@
 """`bagrelay serve`: run the gateway for a site."""
 
+import signal
 import sys
 from pathlib import Path
 from typing import Annotated
@@ -36,6 +37,9 @@ def serve(
     except (StationFault, LabelError) as wrong:
         print(f"{site_file}: {wrong}", file=sys.stderr)
         raise typer.Exit(2) from None
+    # uvicorn stops in order and then raises the signal again, which would end us as if killed
+    for told_to_stop in (signal.SIGTERM, signal.SIGINT):
+        signal.signal(told_to_stop, lambda *_: None)
     uvicorn.run(
         create_app(gateway),
         host=host or site.http.host,
