@@ -7,7 +7,6 @@ from functools import cached_property
 from math import inf
 
 from gateway.fit.bags import (
-    Allowance,
     Offer,
     allowance_of,
     film_mass_g,
@@ -28,7 +27,7 @@ from schemas.station import Station
 from schemas.supply import BagForm
 
 _MANY = 6
-"""Pieces beyond which a bag that can't hold them by volume is turned down unsearched."""
+"""Pieces beyond which a bag is turned down unsearched where volume, mass or a rule forbids it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -128,9 +127,13 @@ def _tried(case: Case, trial: Trial, fronts: _Fronts) -> tuple[Packed | tuple[Re
     reasons = [*unsuitable(trial, demands)]
     ease = demands.ease_across_mm, demands.ease_along_mm
     allowance = allowance_of(trial.bag, ease, trial.label, demands.label_margin_mm)
-    hopeless = _hopeless(trial, fronts, allowance)
-    if hopeless is not None:
-        return (*reasons, hopeless), inf
+    if len(trial.members) > _MANY:
+        # a long search whose answer can't be taken is not begun
+        small = too_small(trial.bag, fronts.floor, allowance)
+        reasons += [small] if small else []
+        reasons += _over_masses(trial, demands, case.service, goods_mass(trial.members))
+        if reasons:
+            return tuple(reasons), inf
     front = fronts.up_to(demands.max_up.limit)
     bound = inf if reasons or front.proved else least_film(trial.bag, fronts.floor, allowance)
     if not front.arrangements:
@@ -146,18 +149,17 @@ def _tried(case: Case, trial: Trial, fronts: _Fronts) -> tuple[Packed | tuple[Re
     return packed, offer.film_area if front.proved else bound
 
 
-def _hopeless(trial: Trial, fronts: _Fronts, allowance: Allowance) -> Reason | None:
-    """Many pieces that the bag can't hold by volume need no search."""
-    if len(trial.members) <= _MANY:
-        return None
-    return too_small(trial.bag, fronts.floor, allowance)
+def goods_mass(members: Sequence[Member]) -> float | None:
+    """Mass of the goods, g; none where the catalogue lacks one."""
+    masses = [member.kind.mass_g for member in members]
+    known = [mass for mass in masses if mass is not None]
+    return sum(known) if len(known) == len(masses) else None
 
 
 def _packed(case: Case, trial: Trial, demands: Demands, front: Front, offer: Offer) -> Packed:
     film_mass = film_mass_g(trial.film, offer.film_area)
-    masses = [member.kind.mass_g for member in trial.members]
-    known = [mass for mass in masses if mass is not None]
-    mass = sum(known) + film_mass if len(known) == len(masses) else None
+    goods = goods_mass(trial.members)
+    mass = None if goods is None else goods + film_mass
     along, across, up = offer.arrangement.size
     outer = max(offer.length - up, along), max(offer.width - up, across), up
     billed = _billed(case, outer, mass)
@@ -208,12 +210,9 @@ def _too_thick(trial: Trial, demands: Demands) -> Reason:
 
 
 def _over_limits(packed: Packed, service: Service | None) -> list[Reason]:
-    mass = packed.demands.max_mass
-    reasons = _over_mass(packed, mass.limit, mass.by)
+    reasons = _over_masses(packed.trial, packed.demands, service, packed.mass_g)
     if service is None:
         return reasons
-    if service.max_mass_g is not None:
-        reasons += _over_mass(packed, service.max_mass_g, f"service {service.id}")
     sides = sorted(packed.outer_size, reverse=True)
     around = sides[0] + 2 * (sides[1] + sides[2])
     for what, needed, limit in (
@@ -235,33 +234,37 @@ def _over_limits(packed: Packed, service: Service | None) -> list[Reason]:
     return reasons
 
 
-def _over_mass(packed: Packed, limit: float, by: str) -> list[Reason]:
-    if limit == inf:
-        return []
-    if packed.mass_g is None:
-        missing = sorted({m.item.sku for m in packed.trial.members if m.kind.mass_g is None})
-        return [
-            Reason(
-                code=ReasonCode.NO_MASS,
-                text=f"{by} takes {limit:.0f} g, and the catalogue has no mass for"
-                f" {', '.join(missing[:5])}",
-                rule=by,
-                available=limit,
-                unit="g",
-            )
-        ]
-    if packed.mass_g <= limit:
-        return []
-    return [
-        Reason(
-            code=ReasonCode.TOO_HEAVY,
-            text=f"goods and bag weigh {packed.mass_g:.0f} g; {by} takes {limit:.0f} g",
+def _over_masses(
+    trial: Trial, demands: Demands, service: Service | None, mass_g: float | None
+) -> list[Reason]:
+    limits = [(demands.max_mass.limit, demands.max_mass.by)]
+    if service is not None and service.max_mass_g is not None:
+        limits.append((service.max_mass_g, f"service {service.id}"))
+    found = [_over_mass(trial, mass_g, limit, by) for limit, by in limits if limit < inf]
+    return [reason for reason in found if reason is not None]
+
+
+def _over_mass(trial: Trial, mass_g: float | None, limit: float, by: str) -> Reason | None:
+    if mass_g is None:
+        missing = sorted({m.item.sku for m in trial.members if m.kind.mass_g is None})
+        return Reason(
+            code=ReasonCode.NO_MASS,
+            text=f"{by} takes {limit:.0f} g, and the catalogue has no mass for"
+            f" {', '.join(missing[:5])}",
             rule=by,
-            needed=packed.mass_g,
             available=limit,
             unit="g",
         )
-    ]
+    if mass_g <= limit:
+        return None
+    return Reason(
+        code=ReasonCode.TOO_HEAVY,
+        text=f"goods and bag weigh {mass_g:.0f} g; {by} takes {limit:.0f} g",
+        rule=by,
+        needed=mass_g,
+        available=limit,
+        unit="g",
+    )
 
 
 def _short_supply(offer: Offer, trial: Trial) -> list[Reason]:
