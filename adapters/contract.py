@@ -61,9 +61,10 @@ class LineSettings:
 class StationLine(Protocol):
     """A line to one station, ready to be used.
 
-    Methods are called from one task at a time, except `signals`. `open` and `close` may be called again and then do nothing; `open` may also be called by the
-    task that listens to `signals`, so it takes a lock. Every method raises only the classes in
-    `adapters.errors`, or `asyncio.CancelledError`.
+    Methods are called from one task at a time, except `signals`. `open` and `close` may be called
+    again and then do nothing; `open` may also be called by the task that listens to `signals`, so
+    it takes a lock. Every method raises only the classes in `adapters.errors`, or
+    `asyncio.CancelledError`.
     """
 
     @property

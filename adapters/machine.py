@@ -9,6 +9,7 @@ import asyncio
 import hashlib
 from abc import ABC, abstractmethod
 from collections.abc import AsyncIterator
+from contextlib import suppress
 from typing import ClassVar
 
 from adapters.contract import Claims
@@ -19,6 +20,7 @@ from schemas.station import (
     Receipt,
     ReceiptStage,
     Signal,
+    SignalKind,
     StationCondition,
     StationOrder,
 )
@@ -79,16 +81,21 @@ class Machine(ABC):
     claims: ClassVar[Claims] = Claims(
         knows=frozenset({ReceiptStage.ACCEPTED, ReceiptStage.SEALED}),
         can_be_asked=True,
+        reports=frozenset({SignalKind.SEALED.value, SignalKind.STATE.value}),
         makes_bags=True,
         deliver_within_s=30.0,
         state_within_s=6.0,
     )
 
-    def __init__(self, station: str, *, make_s: float, arm_after: ReceiptStage) -> None:
+    def __init__(
+        self, station: str, *, make_s: float, watch_s: float, arm_after: ReceiptStage
+    ) -> None:
         self.station = station
         self.arm_after = arm_after
         """In a composed station: what must be known of the label before the machine is armed."""
-        self._make_s = make_s
+        self._make_s, self._watch_s = make_s, watch_s
+        self._numbers: dict[int, str] = {}
+        self._seen: tuple[MachineState | None, int] = (None, 0)
         self._closed = asyncio.Event()
         self._connecting = asyncio.Lock()
 
@@ -117,10 +124,13 @@ class Machine(ABC):
         async with self._connecting:
             await self.connect()
             self._closed.clear()
+            if self._seen[0] is None:
+                self._seen = await self._glance()
 
     async def close(self) -> None:
         """Let go of the line; `signals` ends."""
         self._closed.set()
+        self._seen = (None, 0)
         await self.disconnect()
 
     async def deliver(self, order: StationOrder) -> Receipt:
@@ -158,6 +168,7 @@ class Machine(ABC):
 
     async def arm(self, order: StationOrder) -> Receipt:
         """Trigger the prepared bag once; `SEALED` when the machine says in time that it is done."""
+        self._numbers = {job_number(order.job_id): order.job_id}
         try:
             await self.write("trigger", 1)
         except Unreached as lost:
@@ -209,11 +220,27 @@ class Machine(ABC):
         return Fate.WAITING if under_way else Fate.UNKNOWN_JOB
 
     async def signals(self) -> AsyncIterator[Signal]:
-        """Reports nothing by itself: it is asked."""
-        await self._closed.wait()
-        nothing: tuple[Signal, ...] = ()
-        for signal in nothing:
-            yield signal
+        """State changes and bags that are done since `open`, looked for again and again."""
+        while not self._closed.is_set():
+            state, done = await self._glance()
+            if state is None:
+                yield Signal(kind=SignalKind.STATE, state=MachineState.OFFLINE)
+                return
+            (was, last), self._seen = self._seen, (state, done)
+            if done not in {last, 0}:
+                yield Signal(kind=SignalKind.SEALED, job_id=self._numbers.get(done))
+            if state is not was:
+                yield Signal(kind=SignalKind.STATE, state=state)
+            with suppress(TimeoutError):
+                async with asyncio.timeout(self._watch_s):
+                    await self._closed.wait()
+
+    async def _glance(self) -> tuple[MachineState | None, int]:
+        try:
+            state, done = await self.read("state"), await self.read("done_job")
+            return STATES.get(int(state), MachineState.UNKNOWN), int(done)
+        except (Unreached, Rejected, ValueError):
+            return None, 0
 
     def _wanted(self, order: StationOrder) -> dict[str, Value]:
         values: dict[str, Value] = {

@@ -95,9 +95,10 @@ class Modbus(Machine):
         unit: int,
         answer_s: float,
         make_s: float,
+        watch_s: float,
         arm_after: ReceiptStage,
     ) -> None:
-        super().__init__(station, make_s=make_s, arm_after=arm_after)
+        super().__init__(station, make_s=make_s, watch_s=watch_s, arm_after=arm_after)
         self._host, self._port, self._unit = host, port, unit
         self._registers = registers
         self._answer_s = answer_s
@@ -105,7 +106,9 @@ class Modbus(Machine):
 
     @classmethod
     def from_settings(cls, settings: LineSettings) -> Self:
-        """Options: host, port (502), unit, registers, word_order, answer_s, make_s, arm_after."""
+        """Options: host, port (502), unit, registers, word_order, arm_after, and in seconds
+        answer_s, make_s, watch_s.
+        """
         options = Options(settings)
         big_first = options.choice("word_order", ("big", "little"), "big") == "big"
         adapter = cls(
@@ -116,6 +119,7 @@ class Modbus(Machine):
             unit=options.whole("unit", 1, least=0, most=247),
             answer_s=options.seconds("answer_s", 1.0),
             make_s=options.seconds("make_s", 15.0),
+            watch_s=options.seconds("watch_s", 0.5),
             arm_after=ReceiptStage(options.choice("arm_after", ("printed", "sent"), "printed")),
         )
         options.finish()

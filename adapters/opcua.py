@@ -71,13 +71,14 @@ class OpcUa(Machine):
         *,
         answer_s: float,
         make_s: float,
+        watch_s: float,
         arm_after: ReceiptStage,
         security: str = "none",
         files: dict[str, CertProperties] | None = None,
         user: str = "",
         password: str = "",
     ) -> None:
-        super().__init__(station, make_s=make_s, arm_after=arm_after)
+        super().__init__(station, make_s=make_s, watch_s=watch_s, arm_after=arm_after)
         self._url, self._node_ids = url, nodes
         self._answer_s = answer_s
         self._security, self._files = security, files or {}
@@ -87,8 +88,8 @@ class OpcUa(Machine):
 
     @classmethod
     def from_settings(cls, settings: LineSettings) -> Self:
-        """Options: url, nodes, answer_s, make_s, arm_after, security, certificate, private_key,
-        server_certificate, user, password.
+        """Options: url, nodes, arm_after, security, certificate, private_key,
+        server_certificate, user, password, and in seconds answer_s, make_s, watch_s.
         """
         options = Options(settings)
         url = options.text("url")
@@ -104,6 +105,7 @@ class OpcUa(Machine):
             _node_ids(options),
             answer_s=options.seconds("answer_s", 2.0),
             make_s=options.seconds("make_s", 15.0),
+            watch_s=options.seconds("watch_s", 0.5),
             arm_after=ReceiptStage(options.choice("arm_after", ("printed", "sent"), "printed")),
             security=security,
             files=files,

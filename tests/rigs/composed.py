@@ -8,7 +8,7 @@ from adapters.contract import LineSettings, StationAdapter
 from adapters.kit import Rig
 from adapters.modbus import Modbus
 from adapters.tcp import CountedTcp
-from schemas.station import OptionValue, Role
+from schemas.station import OptionValue, Role, Signal
 from tests.rigs.modbus import ModbusRig
 from tests.rigs.simulated import CountedPrinterRig
 
@@ -85,6 +85,9 @@ class ComposedRig(Rig):
     def heal(self) -> None:
         self.printer.heal()
         self.machine.heal()
+
+    def report(self, signal: Signal) -> None:
+        self.machine.report(signal)
 
     def lines(self) -> int:
         return self.printer.lines() + self.machine.lines()

@@ -11,7 +11,7 @@ from adapters.kit import Rig
 from adapters.kit.conformance import eventually
 from adapters.machine import job_number
 from adapters.modbus import Register
-from schemas.station import OptionValue
+from schemas.station import OptionValue, Signal, SignalKind
 
 REGISTERS = {
     "length_mm": "100 u16 x10",
@@ -24,7 +24,7 @@ REGISTERS = {
     "job_text": "200 text100",
 }
 _TRIGGER, _DONE, _STATE, _TEXT = 110, 112, 114, 200
-_IDLE, _HELD = 4, 11
+_IDLE, _SUSPENDED, _HELD = 4, 5, 11
 
 
 class ModbusRig(Rig):
@@ -63,6 +63,7 @@ class ModbusRig(Rig):
             "word_order": self.word_order,
             "answer_s": 0.4,
             "make_s": 0.5,
+            "watch_s": 0.01,
         }
 
     async def printed(self, at_least: int) -> tuple[str, ...]:
@@ -110,6 +111,12 @@ class ModbusRig(Rig):
         self._next, self._pause = "", 0
         self._reads.set()
         self._later(self._set(_STATE, [_IDLE]))
+
+    def report(self, signal: Signal) -> None:
+        if signal.kind is SignalKind.STATE:
+            self._later(self._set(_STATE, [_SUSPENDED]))
+        else:
+            self._later(self._set(_DONE, [1, 1]))
 
     def lines(self) -> int:
         return 0 if self._server is None else len(self._server.active_connections)

@@ -12,7 +12,7 @@ from adapters.kit import Rig
 from adapters.kit.conformance import eventually
 from adapters.kit.proxy import Proxy
 from adapters.machine import job_number
-from schemas.station import OptionValue
+from schemas.station import OptionValue, Signal, SignalKind
 
 _NODES = {
     "length_mm": ua.VariantType.Float,
@@ -24,7 +24,7 @@ _NODES = {
     "done_job": ua.VariantType.UInt32,
     "state": ua.VariantType.Int32,
 }
-_IDLE, _HELD = 4, 11
+_IDLE, _SUSPENDED, _HELD = 4, 5, 11
 
 
 class MachineServer:
@@ -110,6 +110,7 @@ class OpcUaRig(Rig):
         self._proxy: Proxy | None = None
         self._next = ""
         self._front = 0
+        self._serial = 1000
 
     async def start(self) -> None:
         self._loop = asyncio.get_running_loop()
@@ -127,6 +128,7 @@ class OpcUaRig(Rig):
             "nodes": {name: node.to_string() for name, node in self.server.nodes.items()},
             "answer_s": 0.5,
             "make_s": 0.5,
+            "watch_s": 0.01,
         }
 
     async def printed(self, at_least: int) -> tuple[str, ...]:
@@ -165,6 +167,13 @@ class OpcUaRig(Rig):
         self._proxy.flows.set()
         self._proxy.delay_s, self._next = 0, ""
         self.server.put("state", _IDLE)
+
+    def report(self, signal: Signal) -> None:
+        if signal.kind is SignalKind.STATE:
+            self.server.put("state", _SUSPENDED)
+        else:
+            self._serial += 1
+            self.server.put("done_job", self._serial)
 
     def lines(self) -> int:
         return 0 if self._proxy is None else self._proxy.lines
