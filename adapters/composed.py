@@ -18,6 +18,9 @@ from schemas.station import (
     StationOrder,
 )
 
+_STAGES = list(ReceiptStage)
+"""In the order in which a label gets there."""
+
 
 class Composed:
     """The machine is prepared first, then the label is printed, then the machine is armed.
@@ -66,7 +69,7 @@ class Composed:
             return await self._printer.deliver(order)
         await self._machine.prepare(order)
         printed = await self._printer.deliver(order)
-        if printed.stage is not self._machine.arm_after and printed.stage is ReceiptStage.SENT:
+        if _STAGES.index(printed.stage) < _STAGES.index(self._machine.arm_after):
             raise self._label_only(order, printed, "the printer did not confirm the label")
         try:
             made = await self._machine.arm(order)

@@ -216,8 +216,11 @@ class Machine(ABC):
             return Fate.PRINTED
         if last != number:
             return Fate.UNKNOWN_JOB
-        under_way = triggered or STATES.get(int(state)) is MachineState.EXECUTE
-        return Fate.WAITING if under_way else Fate.UNKNOWN_JOB
+        if triggered:
+            return Fate.WAITING
+        # A machine in production runs all the time: that says nothing of this bag.
+        runs = STATES.get(int(state)) is MachineState.EXECUTE
+        return Fate.CANNOT_TELL if runs else Fate.UNKNOWN_JOB
 
     async def signals(self) -> AsyncIterator[Signal]:
         """State changes and bags that are done since `open`, looked for again and again."""

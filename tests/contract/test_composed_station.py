@@ -126,3 +126,26 @@ def test_whole_station_is_no_machine_of_another() -> None:
     whole = Simulated.from_settings(LineSettings("s", {"port": 1}))
     with pytest.raises(Misconfigured, match="armed apart"):
         Composed({Role.PRINTER: _raw(), Role.MACHINE: whole})
+
+
+async def test_machine_that_runs_all_the_time_does_not_prove_a_bag(rig: ComposedRig) -> None:
+    """The trigger was lost and the machine is in production: its fate can't be told."""
+    machine = Modbus.from_settings(LineSettings("s", rig.machine.options()))
+    await machine.open()
+    await machine.prepare(order("lost"))
+    assert await machine.fate("lost") is Fate.UNKNOWN_JOB
+    await rig.machine.set_state(6)
+    assert await machine.fate("lost") is Fate.CANNOT_TELL
+    assert await machine.fate("never") is Fate.UNKNOWN_JOB
+    await machine.close()
+
+
+async def test_value_that_reads_back_wrong_stops_the_job(
+    rig: ComposedRig, station: Composed
+) -> None:
+    """Read back before the trigger: a register that another writes prints and arms nothing."""
+    rig.machine.spoil("length_mm")
+    with pytest.raises(Misconfigured, match="length_mm was written as"):
+        await station.deliver(order("spoilt"))
+    assert await rig.printer.printed(0) == ()
+    assert rig.machine.bags == []

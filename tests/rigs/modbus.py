@@ -37,6 +37,7 @@ class ModbusRig(Rig):
         self._server: ModbusTcpServer | None = None
         self._port = 0
         self._next = ""
+        self._spoilt = -1
         self._pause: float = 0
         self._reads = asyncio.Event()
         self._reads.set()
@@ -112,6 +113,14 @@ class ModbusRig(Rig):
         self._reads.set()
         self._later(self._set(_STATE, [_IDLE]))
 
+    async def set_state(self, number: int) -> None:
+        """Put the machine into a state of the standard."""
+        await self._set(_STATE, [number])
+
+    def spoil(self, name: str) -> None:
+        """Something else writes this register after each write."""
+        self._spoilt = int(REGISTERS[name].split()[0])
+
     def report(self, signal: Signal) -> None:
         if signal.kind is SignalKind.STATE:
             self._later(self._set(_STATE, [_SUSPENDED]))
@@ -142,6 +151,8 @@ class ModbusRig(Rig):
     ) -> ExcCodes | None:
         await self._reads.wait()
         await asyncio.sleep(self._pause)
+        if new is not None and address == self._spoilt:
+            self._later(self._set(address, [1]))
         if new is None or address != _TRIGGER or list(new) != [1]:
             return None
         how, self._next = self._next, ""
