@@ -2,6 +2,7 @@
 
 import typer
 
+from gateway.commands import adapter, stations
 from gateway.commands.check import check
 from gateway.commands.fit import fit
 from gateway.commands.inspect import inspect_label
@@ -28,3 +29,5 @@ app.command()(fit)
 app.command("inspect")(inspect_label)
 app.command()(label)
 app.command()(schemas)
+app.add_typer(adapter.app, name="adapter")
+app.add_typer(stations.app, name="stations")
