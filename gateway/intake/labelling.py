@@ -182,7 +182,11 @@ class Labeller:
                 )
             )
         found = inspect(
-            label.content, label.language, dots_per_mm=label.dots_per_mm, printer=printer
+            label.content,
+            label.language,
+            dots_per_mm=label.dots_per_mm,
+            printer=printer,
+            allowed_commands=frozenset(self._site.allowed_label_commands),
         )
         scans = label.expected_scans or found.expected_scans
         wrong = [f.message for f in found.findings if f.severity is Severity.ERROR]

@@ -2,7 +2,7 @@
 
 import asyncio
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 
 import structlog
@@ -24,7 +24,7 @@ from gateway.store.jobs import JobRow
 from gateway.store.store import Store
 from gateway.store.tables import LIVE_STATES
 from gateway.store.work import Work
-from schemas.decision import Decision, Outcome, Reason
+from schemas.decision import Decision, Outcome, Reason, ReasonCode
 from schemas.events import Accepted, AcceptedOutcome, Outgoing, OutgoingType
 from schemas.goods import MeasuredSize
 from schemas.job import JobState
@@ -171,6 +171,7 @@ def _commit(work: Work, incoming: Incoming, scan: Scan, packed: Packed) -> Accep
     length = jobs.lane_length(work.conn, station.id)
     if length >= station.max_lane:
         raise _lane_full(station, length)
+    packed = _without_taken_codes(work, packed)
     store_order(work, packed, station.id, incoming.event.id, scan.actor)
     if packed.decision.outcome is Outcome.MANUAL:
         why = to_manual(work, packed, station.id, incoming.event.id, scan.actor)
@@ -227,6 +228,31 @@ def _already(
         return _accepted(incoming, AcceptedOutcome.ALREADY_IN_WORK, text, order, parcel_ids)
     text = f"Order {order.order_id} was packed already; ask for a reprint if its label is lost."
     return _accepted(incoming, AcceptedOutcome.ALREADY_PACKED, text, order, parcel_ids)
+
+
+def _without_taken_codes(work: Work, packed: Packed) -> Packed:
+    """Refuse supplied labels whose code another open order carries: a scan could not tell them.
+
+    Asked in the very step that queues them, so that two at once can't both pass.
+    """
+    for label in packed.labels:
+        for code in label.expected_scans if label.supplied else ():
+            other = next(
+                (
+                    job
+                    for job in jobs.carrying(work.conn, code)
+                    if job.state in LIVE_STATES and job.order_id != packed.order.order_id
+                ),
+                None,
+            )
+            if other is not None:
+                reason = Reason(
+                    code=ReasonCode.LABEL_REFUSED,
+                    text=f"The supplied label's code {code} is on the label of order "
+                    f"{other.order_id}, which is still open.",
+                )
+                return replace(packed, decision=_refused(packed.decision, reason), labels=())
+    return packed
 
 
 def _refused(decision: Decision, reason: Reason) -> Decision:

@@ -145,6 +145,7 @@ def queue_job(
         needed_length_mm=parcel.needed_length_mm,
         film_area_mm2=parcel.film_area_mm2,
         film_mass_g=parcel.film_mass_g,
+        void_share=parcel.void_share,
         binding=parcel.binding,
         lines=lines_json(order, parcel),
         reprint_of=reprint_of,
