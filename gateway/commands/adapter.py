@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 if TYPE_CHECKING:
-    from adapters.contract import StationAdapter
+    from adapters.contract import StationLine
 
 app = typer.Typer(help="Station kinds: list them, begin a new one, try one by hand.")
 
@@ -25,6 +25,7 @@ def kinds() -> None:
     """List the station kinds that are installed, and what each claims."""
     from adapters import registry
     from adapters.errors import StationFault
+    from schemas.station import ReceiptStage
 
     for name, kind in sorted(registry.kinds().items()):
         try:
@@ -37,7 +38,7 @@ def kinds() -> None:
             for word in ("drops_repeats", "can_be_asked", "counts_labels", "makes_bags", "holds")
             if getattr(claims, word)
         ]
-        knows = ", ".join(sorted(claims.knows))
+        knows = ", ".join(stage for stage in ReceiptStage if stage in claims.knows)
         print(f"{name:16} knows {knows}; {', '.join(can) or 'can do no more'}  [{kind.where}]")
 
 
@@ -70,12 +71,15 @@ def write_package(name: str, folder: Path) -> None:
 
 @app.command()
 def check(
-    name: Annotated[str, typer.Argument(help="The kind.")],
+    name: Annotated[str, typer.Argument(help="The kind, or with --site the station.")],
     options: Annotated[
         list[str] | None, typer.Argument(help="Options of its line, as name=value.")
     ] = None,
+    site_file: Annotated[
+        Path | None, typer.Option("--site", help="Take the station's lines from this site file.")
+    ] = None,
     print_label: Annotated[
-        bool, typer.Option("--print", help="Also print one test label. Look at what comes out.")
+        bool, typer.Option("--print", help="Also print one trial label. Look at what comes out.")
     ] = False,
 ) -> None:
     """Try a kind against a real device: open, state, count, and with --print one label.
@@ -83,20 +87,38 @@ def check(
     Before --print: keep hands out of the machine, its guards closed, film and labels loaded, and
     somebody beside it. This is a try of the line, no safety check.
     """
-    from adapters import registry
-    from adapters.contract import LineSettings
     from adapters.errors import StationFault
 
     try:
-        given = dict(_option(text) for text in options or [])
-        adapter = registry.build(name, LineSettings("check", given))
-        asyncio.run(_try(adapter, print_label))
+        line = _of_site(name, site_file) if site_file else _of_options(name, options or [])
+        asyncio.run(_try(line, print_label))
     except StationFault as fault:
         print(f"{type(fault).__name__}: {fault.what} {fault.do}".strip())
         raise typer.Exit(1) from fault
 
 
-async def _try(adapter: "StationAdapter", print_label: bool) -> None:
+def _of_options(name: str, options: list[str]) -> "StationLine":
+    from adapters import registry
+    from adapters.contract import LineSettings
+
+    return registry.build(name, LineSettings("check", dict(_option(text) for text in options)))
+
+
+def _of_site(name: str, site_file: Path) -> "StationLine":
+    from gateway.app import adapter_of
+    from gateway.site_file import read_file
+
+    reading = read_file(site_file)
+    if reading.site is None:
+        raise typer.BadParameter(f"see `bagrelay check {site_file}`", param_hint="--site")
+    for station in reading.site.station:
+        if station.id == name:
+            return adapter_of(station)
+    known = ", ".join(station.id for station in reading.site.station)
+    raise typer.BadParameter(f"there is no station {name!r}; there are {known}")
+
+
+async def _try(adapter: "StationLine", print_label: bool) -> None:
     from adapters.contract import AsksFate, CountsLabels
     from adapters.trial_label import order
 

@@ -32,6 +32,7 @@ class MqttRig(SimulatedRig):
         self._held_back: list[paho.MQTTMessage] = []
         self._silent = False
         self._number = 0
+        self.expiry_seen: int | None = None
         self._restarting: asyncio.Task[None] | None = None
 
     async def start(self) -> None:
@@ -119,6 +120,7 @@ class MqttRig(SimulatedRig):
             self._client.publish(f"{_TOPIC}/signals", body, qos=1)
 
     def _message(self, message: paho.MQTTMessage) -> None:
+        self.expiry_seen = getattr(message.properties, "MessageExpiryInterval", None)
         if self._silent:
             self._held_back.append(message)
             return
