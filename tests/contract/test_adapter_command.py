@@ -1,0 +1,86 @@
+"""`bagrelay adapter check` against a station that runs."""
+
+import asyncio
+from collections.abc import AsyncIterator
+from pathlib import Path
+
+import pytest
+from typer.testing import CliRunner
+
+from adapters.simulator import SimulatedStation, start
+from gateway.commands.adapter import app
+
+_SITE = """
+name = "room"
+[gs1]
+company_prefix = "9521234"
+[[station]]
+id = "s1"
+lines = [ {{ kind = "tcp-counted", role = "printer", options = {{ host = "{0}", port = {1} }} }} ]
+"""
+
+
+@pytest.fixture
+async def station() -> AsyncIterator[SimulatedStation]:
+    """A simulated station."""
+    station = await start("trial")
+    yield station
+    await station.stop()
+
+
+async def _run(*words: str) -> tuple[int, str]:
+    result = await asyncio.to_thread(CliRunner().invoke, app, list(words))
+    return result.exit_code, result.stdout
+
+
+async def test_check_looks_and_prints_nothing(station: SimulatedStation) -> None:
+    """Without --print the line is opened, asked and closed, and no label comes out."""
+    host, port = station.station_address
+    code, said = await _run("check", "simulated", f"host={host}", f"port={port}")
+    assert code == 0
+    assert "open: yes" in said
+    assert "state: state idle, ready True" in said
+    assert "labels printed so far: 0" in said
+    assert station.printed_count == 0
+
+
+async def test_check_with_print_prints_one_label(station: SimulatedStation) -> None:
+    """One trial label, and what the station says of it afterwards."""
+    host, port = station.printer_address
+    code, said = await _run("check", "tcp-counted", f"host={host}", f"port={port}", "--print")
+    assert code == 0
+    assert "label: printed" in said
+    assert "asked: printed" in said
+    assert station.printed_codes == (("BAGRELAY-CHECK",),)
+
+
+async def test_check_takes_a_station_of_the_site_file(
+    station: SimulatedStation, tmp_path: Path
+) -> None:
+    """With --site the lines are those of the file."""
+    site = tmp_path / "site.toml"
+    await asyncio.to_thread(site.write_text, _SITE.format(*station.printer_address))
+    code, said = await _run("check", "s1", "--site", str(site))
+    assert code == 0
+    assert "open: yes" in said
+    code, said = await _run("check", "s9", "--site", str(site))
+    assert code == 2
+
+
+async def test_check_of_a_station_that_is_off_says_why(station: SimulatedStation) -> None:
+    """The fault, in words, and exit code 1."""
+    host, port = station.station_address
+    station.off()
+    code, said = await _run("check", "simulated", f"host={host}", f"port={port}")
+    assert code == 1
+    assert said.startswith("NothingSent: station check")
+
+
+@pytest.mark.parametrize(
+    ("options", "said"),
+    [(["port"], 2), (["port=9100", "hots=x"], 1), (["port=many"], 1)],
+)
+async def test_check_with_a_wrong_option_says_so(options: list[str], said: int) -> None:
+    """Not name=value, unknown, or of the wrong sort."""
+    code, _ = await _run("check", "simulated", *options)
+    assert code == said
