@@ -36,6 +36,8 @@ class EntryKind(StrEnum):
     ERASED = "payload.erased"
     ACCESS_CHANGED = "access.changed"
     CHECKPOINT = "checkpoint"
+    ARCHIVED = "ledger.archived"
+    RESTORED = "store.restored"
 
 
 class LedgerEntry(Record):

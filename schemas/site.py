@@ -20,6 +20,34 @@ class StoreSettings(Record):
     )
     keep_payloads_days: Annotated[int, Field(ge=1, le=3650)] = 90
 
+    """Days after which addresses, orders as they came and label bytes are erased."""
+    keep_records_days: Annotated[int, Field(ge=30, le=36500)] = 400
+    """Days after which the rest of an order that is done leaves the store; the ledger keeps it."""
+
+    @model_validator(mode="after")
+    def _payloads_go_first(self) -> Self:
+        if self.keep_records_days < self.keep_payloads_days:
+            raise ValueError("keep_records_days must not be below keep_payloads_days")
+        return self
+
+
+class LedgerSettings(Record):
+    """How the ledger is signed and where its old parts go.
+
+    Where a file or folder is not named, it lies beside a SQLite store.
+    """
+
+    key_file: Path | None = None
+    """The key that signs checkpoints; made at the first start, readable by its owner only."""
+    witness_file: Path | None = None
+    """Each checkpoint is added here; best on a disk that the gateway's host can't rewrite."""
+    witness_url: Annotated[str, StringConstraints(pattern=r"^https?://")] | None = None
+    """Each checkpoint is sent here by POST, as JSON."""
+    checkpoint_every_s: Annotated[float, Field(ge=1, le=604_800)] = 600
+    checkpoint_every_entries: Annotated[int, Field(ge=1, le=10_000_000)] = 5000
+    archive_dir: Path | None = None
+    archive_after_days: Annotated[int, Field(ge=1, le=36500)] | None = 400
+    """Days after which ledger entries move to files; none: they stay in the store."""
 
 class HttpSettings(Record):
     """Where the gateway listens."""
@@ -47,6 +75,8 @@ class Gs1Settings(Record):
 
 class Site(Record):
     """A whole site file."""
+    gln: Annotated[str, StringConstraints(pattern=r"^\d{13}$")] | None = None
+    """The site's Global Location Number, for EPCIS."""
 
     name: Annotated[str, StringConstraints(min_length=1, max_length=80)]
     time_zone: str = "UTC"
@@ -57,6 +87,7 @@ class Site(Record):
     wms: WmsSettings | None = None
     packing: Packing = Packing()
     templates_dir: Path | None = None
+    ledger: LedgerSettings = LedgerSettings()
     """Folder with label templates of the site, beside those that come with the gateway."""
     allowed_label_commands: tuple[
         Annotated[str, StringConstraints(pattern=r"^[!-~][ -~]{0,15}$")], ...

@@ -1,6 +1,7 @@
 """Ledger entries read from the store: by order, by parcel, or all of them in order."""
 
 from collections.abc import Iterator
+from typing import cast
 
 import orjson
 import sqlalchemy as sa
@@ -11,6 +12,10 @@ from gateway.store.tables import entries
 from schemas.ledger import LedgerEntry
 
 PAGE = 5000
+_RAW_PAGE = (
+    "SELECT seq, canonical, hash, kind, order_id, parcel_id, job_id, station, event_id, time"
+    " FROM entries WHERE seq > {mark} ORDER BY seq LIMIT {mark}"
+)
 
 
 def entry(canonical: bytes, digest: bytes) -> LedgerEntry:
@@ -43,26 +48,25 @@ def _entries(
 
 
 def stored_rows(conn: Connection, *, after: int = 0) -> Iterator[StoredRow]:
-    """Every stored row after a sequence number, for the check of the chain; read in pages."""
-    query = (
-        sa.select(
-            entries.c.seq,
-            entries.c.canonical,
-            entries.c.hash,
-            entries.c.kind,
-            entries.c.order_id,
-            entries.c.parcel_id,
-            entries.c.job_id,
-            entries.c.station,
-            entries.c.event_id,
-            entries.c.time,
-        )
-        .where(entries.c.seq > after)
-        .order_by(entries.c.seq)
-        .execution_options(stream_results=True, yield_per=PAGE)
-    )
-    for rows in conn.execute(query).partitions(PAGE):
-        yield from map(tuple, rows)
+    """Every stored row after a sequence number, for the check of the chain; read in pages.
+
+    Reads past SQLAlchemy's result rows, whose making costs more than the hashing of an entry.
+    """
+    last = after
+    while page := _raw_page(conn, last):
+        yield from page
+        last = page[-1][0]
+
+
+def _raw_page(conn: Connection, after: int) -> list[StoredRow]:
+    driver = conn.connection
+    mark = "?" if conn.dialect.paramstyle == "qmark" else "%s"
+    cursor = driver.cursor()
+    try:
+        cursor.execute(_RAW_PAGE.format(mark=mark), (after, PAGE))
+        return cast("list[StoredRow]", cursor.fetchall())
+    finally:
+        cursor.close()
 
 
 def latest_of_station(conn: Connection, station: str, *, limit: int) -> list[LedgerEntry]:

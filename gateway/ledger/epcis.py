@@ -10,7 +10,7 @@ Source of the event and field rules: EPCIS 2.0 and CBV 2.0 (GS1), from their pub
 schema; the combinations of step and disposition from memory.
 """
 
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from enum import StrEnum
@@ -52,6 +52,8 @@ class StoryStep:
     station: str
     sscc: str | None = None
     """18 digits; None where the label carries no SSCC, as some supplied ones."""
+    seq: int = 0
+    """The ledger entry that tells of it, where known."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,7 +86,12 @@ class EpcisSite:
 
 def events_of(story: ParcelStory, site: EpcisSite) -> tuple[Event, ...]:
     """Return the events of one parcel, oldest first, each with its hash id."""
-    return tuple(_Telling(story, site).events())
+    return tuple(event for _, event in told(story, site))
+
+
+def told(story: ParcelStory, site: EpcisSite) -> Iterator[tuple[StoryStep, Event]]:
+    """Give the events of one parcel, oldest first, each with the step that it tells of."""
+    return _Telling(story, site).events()
 
 
 def document(events: Iterable[Event], created: datetime) -> dict[str, JsonValue]:
@@ -121,10 +128,10 @@ class _Telling:
         self.parents: dict[str, set[str]] = {}
         self.packed_in: str | None = None
 
-    def events(self) -> Iterable[Event]:
+    def events(self) -> Iterator[tuple[StoryStep, Event]]:
         for at, step in enumerate(self.story.steps):
             for event in self._of(step, self.story.steps[at + 1 :]):
-                yield {**event, "eventID": event_id(event)}
+                yield step, {**event, "eventID": event_id(event)}
 
     def _of(self, step: StoryStep, later: Sequence[StoryStep]) -> Iterable[Event]:
         parcel = self._parcel_uri(step)

@@ -55,7 +55,9 @@ def _moved(parcel: _Parcel, entry: LedgerEntry, job_id: str) -> None:
 
     def step(kind: StepKind) -> None:
         sscc = parcel.sscc_of.get(job_id)
-        parcel.steps.append(StoryStep(kind, entry.time, job_id, entry.station or "", sscc))
+        parcel.steps.append(
+            StoryStep(kind, entry.time, job_id, entry.station or "", sscc, entry.seq)
+        )
 
     if to in _PRINTED and job_id not in parcel.labelled:
         parcel.labelled.add(job_id)

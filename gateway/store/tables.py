@@ -150,6 +150,7 @@ jobs = sa.Table(
         postgresql_where=sa.text("row_position IS NOT NULL"),
     ),
     sa.Index("ix_jobs_changed", "changed"),
+    sa.Index("ix_jobs_label", "label_sha256"),
     sa.Index("ix_jobs_verified", "station", "state", "changed"),
 )
 
@@ -269,6 +270,35 @@ merkle_nodes = sa.Table(
     sa.Column("level", sa.Integer, primary_key=True),
     sa.Column("index", sa.BigInteger, primary_key=True),
     sa.Column("hash", sa.LargeBinary, nullable=False),
+)
+
+checkpoints = sa.Table(
+    "checkpoints",
+    metadata,
+    sa.Column("size", sa.BigInteger, primary_key=True, autoincrement=False),
+    sa.Column("time", InstantText, nullable=False),
+    sa.Column("checkpoint", sa.Text, nullable=False),
+    # not yet at the site's witness URL
+    sa.Column("to_send", sa.Boolean, nullable=False, server_default=sa.false()),
+    sa.Index(
+        "ix_checkpoints_to_send",
+        "size",
+        sqlite_where=sa.text("to_send"),
+        postgresql_where=sa.text("to_send"),
+    ),
+)
+
+archives = sa.Table(
+    # files that hold the ledger's oldest entries, each up to a checkpoint
+    "archives",
+    metadata,
+    sa.Column("last", sa.BigInteger, primary_key=True, autoincrement=False),
+    sa.Column("first", sa.BigInteger, nullable=False),
+    sa.Column("last_hash", sa.Text, nullable=False),
+    sa.Column("range", sa.Text, nullable=False),
+    sa.Column("file", sa.Text, nullable=False),
+    sa.Column("sha256", sa.Text, nullable=False),
+    sa.Column("made", InstantText, nullable=False),
 )
 
 outbox = sa.Table(
