@@ -62,7 +62,8 @@ def routes(parts: Parts) -> APIRouter:
 
     async def report_of(day: date) -> DayReport:
         zone = parts.frame.zone
-        facts = await parts.store.read(lambda conn: day_facts(conn, parts.site, day, zone))
+        now = parts.clock.now()
+        facts = await parts.store.read(lambda conn: day_facts(conn, parts.site, day, zone, now))
         return day_report(facts, site=parts.site.name, zone=zone)
 
     @router.get("/figures")

@@ -47,8 +47,13 @@ class StationNow:
 
     @property
     def title(self) -> str:
-        """Its name where it has one."""
-        return self.view.name or self.view.station
+        """Its name where it has one, as far as a colon."""
+        return self.view.name.partition(": ")[0] or self.view.station
+
+    @property
+    def subtitle(self) -> str:
+        """What its name says behind a colon."""
+        return self.view.name.partition(": ")[2]
 
     @property
     def places(self) -> list[Place]:

@@ -25,12 +25,14 @@ _SCANS = (EntryKind.SCAN_VERIFIED, EntryKind.SCAN_REFUSED)
 _LASTING = (EntryKind.STATION_STATE, EntryKind.STATION_HELD, EntryKind.STATION_RELEASED)
 
 
-def day_facts(conn: Connection, site: Site, day: date, zone: ZoneInfo) -> DayFacts:
+def day_facts(conn: Connection, site: Site, day: date, zone: ZoneInfo, now: datetime) -> DayFacts:
     """Read a day, from midnight to midnight at the site; an hour more or less where clocks change.
 
-    What it costs grows with the day's entries and with the scans of the week before.
+    A day that still runs ends `now`: nobody was down in the hours to come. What it costs grows
+    with the day's entries and with the scans of the week before.
     """
     start, end = bounds(day, zone)
+    end = max(start, min(end, now))
     within = _between(conn, start, end)
     return facts_of_day(
         within,

@@ -37,15 +37,17 @@
     if (performance.now() - heard > SILENCE_MS) lost();
   }, 1000);
 
+  // An open form stays as it is while everything around it follows: what is being typed is not
+  // taken away. It catches up when it is closed.
   const again = stream.dataset.again;
   if (!again) return;
-  let waiting = false;
-  const busy = () => stream.querySelector("details[open]") !== null;
-  const look = () => {
-    if (busy()) { waiting = true; return; }
-    waiting = false;
-    htmx.ajax("GET", again, { target: stream.dataset.into, swap: "outerMorph" });
+  const look = () => htmx.ajax("GET", again, { target: stream.dataset.into, swap: "outerMorph" });
+  const keepOpenForms = () => {
+    for (const form of stream.querySelectorAll("details")) {
+      form.toggleAttribute("hx-morph-skip", form.open);
+    }
   };
+  document.addEventListener("htmx:before:swap", keepOpenForms);
   stream.addEventListener("changed", look);
-  stream.addEventListener("toggle", () => { if (waiting) look(); }, true);
+  stream.addEventListener("toggle", (told) => { if (!told.target.open) look(); }, true);
 })();

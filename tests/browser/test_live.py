@@ -1,0 +1,56 @@
+"""The live floor: changes arrive by themselves, and a cut line is said, never hidden."""
+
+from playwright.async_api import Page, expect
+
+from browser.rig import Room
+
+_WAIT = 15_000
+
+
+async def test_bags_appear_as_they_are_printed(room: Room, page: Page) -> None:
+    """Without a reload the card shows the printed bags and the last scan."""
+    await page.goto("/floor")
+    await expect(page.locator("#pulse")).to_have_text("Live", timeout=_WAIT)
+    row = await room.two_printed()
+    card = page.locator("#st-bench")
+    await expect(card.locator(".place.load .bag")).to_have_text(row[0]["order_id"], timeout=_WAIT)
+    await room.label("bench", row[0]["expected_scans"][0])
+    await expect(card.locator(".verdict")).to_have_text("right label", timeout=_WAIT)
+
+
+async def test_focus_stays_where_it_was_when_a_card_changes(room: Room, page: Page) -> None:
+    """A card is changed in place: whoever is on its link by keyboard stays there."""
+    await page.goto("/floor")
+    await expect(page.locator("#pulse")).to_have_text("Live", timeout=_WAIT)
+    link = page.locator("#st-bench h2 a")
+    await link.focus()
+    await room.two_printed()
+    await expect(page.locator("#st-bench .place.load .bag")).to_contain_text("T-", timeout=_WAIT)
+    await expect(link).to_be_focused()
+
+
+async def test_station_page_follows_but_leaves_an_open_form_alone(room: Room, page: Page) -> None:
+    """News arrive around a form that is being filled in; what is typed is not taken away."""
+    await page.goto("/floor/bench")
+    await expect(page.locator("#pulse")).to_have_text("Live", timeout=_WAIT)
+    await page.locator("#hold > summary").click()
+    why = page.locator("#hold").get_by_label("Why")
+    await why.fill("half a sentence")
+    row = await room.two_printed()
+    await expect(page.locator(".loadnow")).to_contain_text(row[0]["order_id"], timeout=_WAIT)
+    await expect(why).to_have_value("half a sentence")
+    await expect(why).to_be_focused()
+
+
+async def test_cut_line_is_said_and_mends_itself(room: Room, page: Page) -> None:
+    """Off line: the page says since when. Back: it catches up on what it had missed."""
+    await page.goto("/floor")
+    await expect(page.locator("#pulse")).to_have_text("Live", timeout=_WAIT)
+    await page.context.set_offline(True)
+    await expect(page.locator("#pulse")).to_contain_text("Line cut at", timeout=_WAIT)
+    await expect(page.locator("body")).to_have_class("cut")
+    row = await room.two_printed()
+    await page.context.set_offline(False)
+    await expect(page.locator("#pulse")).to_have_text("Live", timeout=60_000)
+    first = page.locator("#st-bench .place.load .bag")
+    await expect(first).to_have_text(row[0]["order_id"], timeout=_WAIT)
