@@ -36,6 +36,7 @@ _OURS = (
     Kind("modbus", "adapters.modbus:Modbus", "modbus"),
     Kind("mqtt", "adapters.mqtt:Mqtt", "mqtt"),
     Kind("opcua", "adapters.opcua:OpcUa", "opcua"),
+    Kind("scanner", "adapters.scanner:Scanner"),
     Kind("serial", "adapters.serial_line:SerialPrinter", "serial"),
     Kind("serial-counted", "adapters.serial_line:CountedSerial", "serial"),
     Kind("simulated", "adapters.simulated:Simulated"),
