@@ -36,7 +36,10 @@ from gateway.intake.serials import Serials
 from gateway.intake.signals import Signals
 from gateway.intake.wms import WmsClient
 from gateway.label import Template, load_template
+from gateway.ledger import evidence_http, ledger_http
 from gateway.ledger import http as orders_http
+from gateway.ledger.evidence_store import prover
+from gateway.ledger.sealing import Sealer
 from gateway.metrics import Metrics
 from gateway.store.store import Store
 from gateway.store.work import Work
@@ -64,11 +67,13 @@ class Gateway:
     room: Room
     wms: WmsClient | None
     clock: Clock
+    sealer: Sealer
 
     async def start(self) -> None:
         """Bring the store up, make the stations known, start the lanes."""
         self.store.start()
         await self.store.write(lambda work: _take_up(work, self.site))
+        await self.sealer.start()
         await self.dispatcher.start()
         log.info("gateway.started", site=self.site.name, stations=len(self.site.station))
 
@@ -77,6 +82,7 @@ class Gateway:
         await self.dispatcher.stop()
         if self.wms is not None:
             await self.wms.close()
+        await self.sealer.stop()
         self.store.close()
         log.info("gateway.stopped")
 
@@ -119,7 +125,8 @@ def build(
         Signals(run_id, intake, store).take,
     )
     desk = Desk(site=site, store=store, packer=packer, labeller=labeller, serials=serials)
-    return Gateway(site, store, dispatcher, intake, desk, metrics, room, wms, clock)
+    sealer = Sealer(site, store, clock)
+    return Gateway(site, store, dispatcher, intake, desk, metrics, room, wms, clock, sealer)
 
 
 def create_app(gateway: Gateway, site_file: Path | None = None) -> FastAPI:
@@ -154,6 +161,11 @@ def create_app(gateway: Gateway, site_file: Path | None = None) -> FastAPI:
         )
     )
     app.include_router(stations_http.acting(gateway.desk))
+    prove = prover(gateway.site, lambda: gateway.sealer.key, gateway.clock)
+    app.include_router(evidence_http.routes(gateway.site, gateway.store, gateway.clock, prove))
+    app.include_router(
+        ledger_http.routes(gateway.site, gateway.store, gateway.sealer, gateway.clock)
+    )
     app.include_router(orders_http.routes(gateway.store))
     app.include_router(cases_http.routes(CaseDesk(gateway.store)))
     app.include_router(

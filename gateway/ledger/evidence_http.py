@@ -1,27 +1,23 @@
 """The evidence file of a parcel over HTTP, as JSON and as paper, blacked out on demand."""
 
-from collections.abc import Callable, Collection
-
 from fastapi import APIRouter, Response
 from sqlalchemy.engine import Connection
 
 from gateway.clock import Clock
 from gateway.errors import NotFound
 from gateway.label.errors import LabelError
-from gateway.ledger import entries as ledger_entries
 from gateway.ledger.evidence import Evidence, LabelMade, Parts, evidence, to_json
 from gateway.ledger.evidence_pdf import to_pdf
+from gateway.ledger.evidence_store import Prove, machines_of, whole_order
+from gateway.ledger.keys import archive_dir
 from gateway.ledger.label_pictures import LabelPictures, label_pictures
-from gateway.ledger.proof import EntriesProof
+from gateway.ledger.stored_tree import StoredTree
 from gateway.store import jobs, orders
 from gateway.store.jobs import JobRow
 from gateway.store.store import Store
 from schemas.order import LabelLanguage
 from schemas.site import Site
 from schemas.station import Printer
-
-Prove = Callable[[Connection, Collection[int], str], EntriesProof | None]
-"""Proves entries, told by number, under the newest checkpoint; None where there is none yet."""
 
 
 def routes(site: Site, store: Store, clock: Clock, prove: Prove | None = None) -> APIRouter:
@@ -30,7 +26,7 @@ def routes(site: Site, store: Store, clock: Clock, prove: Prove | None = None) -
 
     async def file_of(parcel_id: str, black_out: bool) -> Evidence:
         parts = await store.read(lambda conn: parts_of(conn, site, parcel_id, prove))
-        return evidence(parts, clock.now(), black_out=black_out)
+        return evidence(parts, clock.now(), black_out=black_out, machines=machines_of(site))
 
     @router.get("/v1/parcels/{parcel_id}/evidence.json", response_model=Evidence)
     async def as_json(parcel_id: str, black_out: bool = False) -> Response:
@@ -54,7 +50,7 @@ def parts_of(conn: Connection, site: Site, parcel_id: str, prove: Prove | None =
     order = orders.find(conn, row.order_id) if row else None
     if row is None or order is None:
         raise NotFound(f"There is no parcel {parcel_id!r}.")
-    told = ledger_entries.of_order(conn, row.order_id)
+    told = whole_order(conn, StoredTree(conn, archive_dir(site)), row.order_id)
     mine = jobs.of_parcel(conn, parcel_id)
     about = [one.seq for one in told if one.parcel_id in (None, parcel_id)]
     printers = {station.id: station.printer for station in site.station}

@@ -39,7 +39,7 @@ def order_proof(
     Raises `NotFound`, `Archived`, `ArchiveBad`, `NotProvable`.
     """
     tree = StoredTree(conn, folder)
-    texts = _texts(tree, _whole(conn, tree, order_id))
+    texts = _texts(tree, whole_order(conn, tree, order_id))
     if not texts:
         raise NotFound(f"The ledger holds nothing about an order {order_id!r}.")
     return _prove(tree, texts, checkpoint, f"order {order_id}")
@@ -95,7 +95,7 @@ def _prove(
     return prove_entries_by_tree(tree.node, texts, checkpoint, about=about)
 
 
-def _whole(conn: Connection, tree: StoredTree, order_id: str) -> list[LedgerEntry]:
+def whole_order(conn: Connection, tree: StoredTree, order_id: str) -> list[LedgerEntry]:
     """An order's entries; archive files are read only where the store lacks its beginning."""
     told = entries.of_order(conn, order_id)
     if any(one.kind is EntryKind.ORDER_RECEIVED for one in told):

@@ -1,0 +1,167 @@
+"""The check of a whole ledger: archive files, store and checkpoints together."""
+
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from dataclasses import dataclass
+from itertools import chain
+from pathlib import Path
+
+import sqlalchemy as sa
+from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PublicKey
+from sqlalchemy.engine import Connection
+
+from gateway.ledger import archive_file, checkpoints
+from gateway.ledger.archive_file import ArchiveBad
+from gateway.ledger.chain import GENESIS, START, ChainHead, ChainReport, StoredRow, verify
+from gateway.ledger.chain_fault import ChainFault
+from gateway.ledger.checkpoint import verify_checkpoint
+from gateway.ledger.entries import stored_rows
+from gateway.ledger.merkle import CompactRange
+from gateway.ledger.stored_tree import ArchiveRow, archive_rows
+from gateway.store.tables import entries, ledger_head
+from gateway.store.work import LedgerTail
+from schemas.ledger import Checkpoint
+
+Seen = Callable[[int], None]
+"""Told the number of an entry now and then, to show how far the check is."""
+
+_TELL_EVERY = 8192
+
+
+@dataclass(frozen=True, slots=True)
+class WholeReport:
+    """What the check found: of the chain, beside it, and what it could not look at."""
+
+    chain: ChainReport
+    root: str
+    faults: tuple[str, ...]
+    notes: tuple[str, ...]
+
+    @property
+    def ok(self) -> bool:
+        """True where nothing is wrong."""
+        return self.chain.ok and not self.faults
+
+
+def size_of(conn: Connection) -> int:
+    """How many entries the ledger should have."""
+    size: int = conn.execute(sa.select(ledger_head.c.size)).scalar_one()
+    return size
+
+
+def check_whole(
+    conn: Connection,
+    folder: Path,
+    *,
+    witnessed: Sequence[Checkpoint] = (),
+    keys: Sequence[Ed25519PublicKey] = (),
+    seen: Seen | None = None,
+) -> WholeReport:
+    """Check all entries in archive files at hand and in the store, from the first on.
+
+    Against the store's own checkpoints and those that were `witnessed` elsewhere. Their
+    signatures must be of one of the `keys`, where any is given. The connection must see one
+    state of the store all along.
+    """
+    tail = LedgerTail.read(conn)
+    archived = archive_rows(conn)
+    here = _at_hand(archived, folder)
+    notes = _absent(archived, here, folder)
+    start, tree = _start(archived, here)
+    good, faults = _signed(chain(checkpoints.every(conn), witnessed), keys)
+    rows = chain(
+        chain.from_iterable(archive_file.read(folder / one.file).rows() for one in here),
+        stored_rows(conn, after=archived[-1].last if archived else 0),
+    )
+    try:
+        report = verify(_told(rows, seen), start=start, tree=tree, checkpoints=good)
+    except ArchiveBad as bad:
+        report = ChainReport(0, start, 0, ChainFault.CHANGED, start.seq + 1, str(bad))
+    if report.ok:
+        faults += _head_faults(conn, tail, report, tree)
+    return WholeReport(report, tree.root().hex(), tuple(faults), tuple(notes))
+
+
+def _at_hand(archived: Sequence[ArchiveRow], folder: Path) -> list[ArchiveRow]:
+    """The archive files from which the chain can be followed without a gap into the store."""
+    here: list[ArchiveRow] = []
+    for one in reversed(archived):
+        if not (folder / one.file).exists():
+            break
+        here.insert(0, one)
+    return here
+
+
+def _absent(archived: Sequence[ArchiveRow], here: Sequence[ArchiveRow], folder: Path) -> list[str]:
+    absent = archived[: len(archived) - len(here)]
+    if not absent:
+        return []
+    text = (
+        f"Entries 1 to {absent[-1].last} stand in archive files that are not in {folder}, the last"
+        f" of them {absent[-1].file}; they were not looked at."
+    )
+    return [text]
+
+
+def _start(
+    archived: Sequence[ArchiveRow], here: Sequence[ArchiveRow]
+) -> tuple[ChainHead, CompactRange]:
+    if len(here) == len(archived):
+        return START, CompactRange()
+    last = archived[len(archived) - len(here) - 1]
+    return ChainHead(last.last, last.last_hash), CompactRange.restore(last.range)
+
+
+def _signed(
+    found: Iterable[Checkpoint], keys: Sequence[Ed25519PublicKey]
+) -> tuple[list[Checkpoint], list[str]]:
+    good: dict[str, Checkpoint] = {}
+    faults: list[str] = []
+    for one in found:
+        if not verify_checkpoint(one):
+            faults.append(f"The checkpoint of size {one.size} does not have a valid signature.")
+        elif keys and not any(verify_checkpoint(one, key) for key in keys):
+            faults.append(
+                f"The checkpoint of size {one.size} is signed by {one.public_key}, which is not"
+                " the site's key. Name a former key by --key, if it is one."
+            )
+        else:
+            good[one.signature] = one
+    return list(good.values()), faults
+
+
+def _told(rows: Iterator[StoredRow], seen: Seen | None) -> Iterator[StoredRow]:
+    if seen is None:
+        return rows
+    return _telling(rows, seen)
+
+
+def _telling(rows: Iterator[StoredRow], seen: Seen) -> Iterator[StoredRow]:
+    for row in rows:
+        if not row[0] % _TELL_EVERY:
+            seen(row[0])
+        yield row
+
+
+def _head_faults(
+    conn: Connection, tail: LedgerTail, report: ChainReport, tree: CompactRange
+) -> list[str]:
+    """The chain holds; does the store's own note of its end agree?"""
+    head = report.head
+    if head.seq < tail.size:
+        text = (
+            f"The store says that its ledger has {tail.size} entries, but it ends at entry"
+            f" {head.seq}: its tail was cut off."
+        )
+        return [text]
+    if head.seq > tail.size:
+        return [f"Entries {tail.size + 1} to {head.seq} were put in behind the ledger's end."]
+    if tail.size and head.hash != tail.last_hash:
+        return [f"The store's note of the ledger's end names another entry {tail.size}."]
+    if not tail.size and tail.last_hash != GENESIS:
+        return ["The store's note of the ledger's end names an entry of an empty ledger."]
+    if tree.root() != tail.range.root():
+        return ["The stored Merkle tree was not made over these entries."]
+    below = conn.execute(
+        sa.select(sa.func.count()).select_from(entries).where(entries.c.seq < 1)
+    ).scalar_one()
+    return [f"{below} entries with a number below 1 were put in."] if below else []
