@@ -44,6 +44,8 @@ class Claims:
     """It takes width and length: it opens or makes the bag, not only prints."""
     holds: bool = False
     """It can be told to hold and to go on (`Holds`)."""
+    passes_by: bool = False
+    """Goods at its infeed can be sent on unpacked (`PassesBy`)."""
     deliver_within_s: float = 10.0
     """After this long without an answer a delivery counts as unknown."""
     state_within_s: float = 3.0
@@ -139,4 +141,13 @@ class Holds(Protocol):
 
     async def release(self) -> None:
         """Tell the station that it may go on; its own controller decides whether it does."""
+        ...
+
+
+@runtime_checkable
+class PassesBy(Protocol):
+    """For kinds that claim `passes_by`: stations that pack without a person."""
+
+    async def pass_by(self, code: str, reason: str) -> None:
+        """No-go: let these goods pass to where a person looks. Raises `NothingSent`."""
         ...

@@ -13,6 +13,7 @@ from adapters.contract import (
     CountsLabels,
     Holds,
     LineSettings,
+    PassesBy,
     StationAdapter,
 )
 from adapters.errors import Misconfigured
@@ -48,6 +49,7 @@ _BY_CLAIM = (
     ("can_be_asked", AsksFate, "fate"),
     ("counts_labels", CountsLabels, "labels_printed"),
     ("holds", Holds, "hold and release"),
+    ("passes_by", PassesBy, "pass_by"),
 )
 
 

@@ -8,6 +8,7 @@ Client to station, each with an `id` that the answer repeats as `re`:
     {"type": "fate", "job_id"} -> {"fate": ...}
     {"type": "count"}        -> {"count": n}
     {"type": "hold", "reason"}, {"type": "release"} -> {"ok": true}
+    {"type": "pass_by", "code", "reason"} -> {"ok": true}
 Station to client at any time: {"signal": kind, "number": n, ...}; n rises along the connection.
 A job id that was printed is answered with its stage and "repeated": true, and not printed again.
 """
@@ -53,6 +54,7 @@ class Simulated:
         reports=frozenset(kind.value for kind in SignalKind),
         makes_bags=True,
         holds=True,
+        passes_by=True,
         deliver_within_s=12.0,
     )
 
@@ -153,6 +155,10 @@ class Simulated:
     async def release(self) -> None:
         """Tell it that it may go on."""
         await self._question({"type": "release"})
+
+    async def pass_by(self, code: str, reason: str) -> None:
+        """Tell it to let goods pass unpacked."""
+        await self._question({"type": "pass_by", "code": code, "reason": reason})
 
     async def signals(self) -> AsyncIterator[Signal]:
         """Reports in order; a lost line shows as the state `OFFLINE` at the end."""

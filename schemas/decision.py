@@ -43,6 +43,7 @@ class ReasonCode(StrEnum):
     PARCELS_NOT_LABELLED = "parcels_not_labelled"
     ORDER_UNREADABLE = "order_unreadable"
     LABEL_REFUSED = "label_refused"
+    TOO_LATE = "too_late"
 
 
 class Reason(Record):

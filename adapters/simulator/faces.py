@@ -101,6 +101,9 @@ class StationFace:
             case "release":
                 station.release()
                 self._say({"re": about, "ok": True})
+            case "pass_by":
+                station.passed.append(str(message.get("code", "")))
+                self._say({"re": about, "ok": True})
             case other:
                 self._say({"re": about, "refused": f"there is no message {other!r}"})
 

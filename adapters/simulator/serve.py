@@ -45,6 +45,8 @@ class SimulatedStation:
         self.script = Script(faults)
         self.shown_faults: set[str] = set()
         """What the printer complains of: "paper out", "ribbon out", "head open"."""
+        self.passed: list[str] = []
+        """Codes of goods that it was told to let pass unpacked."""
         self.listeners: set[StationFace] = set()
         self._auto_advance, self._print_s = auto_advance, print_s
         self._queue: deque[_Waiting] = deque()

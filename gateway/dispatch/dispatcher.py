@@ -7,7 +7,7 @@ from contextlib import suppress
 
 import structlog
 
-from adapters.contract import StationLine
+from adapters.contract import PassesBy, StationLine
 from adapters.errors import StationFault
 from gateway.clock import Clock
 from gateway.dispatch import lease as leases
@@ -16,7 +16,7 @@ from gateway.dispatch.lease import Lease
 from gateway.errors import GatewayError, NotStored
 from gateway.metrics import Metrics
 from gateway.store.store import EVERY_LANE, Store
-from schemas.station import Signal, Station
+from schemas.station import Signal, SignalKind, Station
 
 log = structlog.get_logger(__name__)
 
@@ -26,7 +26,7 @@ LISTEN_AGAIN_S = 1.0
 
 STORE_AGAIN_S = 0.5
 
-OnSignal = Callable[[Station, Signal, int], Awaitable[None]]
+OnSignal = Callable[[Station, Signal, int], Awaitable[str | None]]
 """Takes a signal with the count of the connection that it came by."""
 
 
@@ -179,17 +179,22 @@ class Dispatcher:
                 if not self.owns(lane.station.id):
                     # another gateway listens now: a bag that advanced would count twice
                     return
-                await self._take_signal(lane.station, signal, connection)
+                await self._take_signal(lane, signal, connection)
         except StationFault as fault:
             log.debug("signals.ended", station=lane.station.id, text=fault.what)
         except Exception:
             log.exception("signals.broke", station=lane.station.id)
 
-    async def _take_signal(self, station: Station, signal: Signal, connection: int) -> None:
-        """Hand one signal on, again while the store takes nothing: the row follows from them."""
+    async def _take_signal(self, lane: Lane, signal: Signal, connection: int) -> None:
+        """Hand one signal on, again while the store takes nothing: the row follows from them.
+
+        Goods at the infeed that are not to be packed, whatever the reason, are told to pass.
+        """
+        station = lane.station
         while True:
+            no_go: str | None
             try:
-                await self._on_signal(station, signal, connection)
+                no_go = await self._on_signal(station, signal, connection)
             except NotStored as failure:
                 log.warning("signal.waits", station=station.id, text=failure.detail)
                 with suppress(TimeoutError):
@@ -204,4 +209,20 @@ class Dispatcher:
                     signal=signal.kind.value,
                     text=refused.detail,
                 )
+                no_go = refused.detail if signal.kind is SignalKind.ITEM_PRESENT else None
+            if no_go is not None:
+                await _pass_by(lane, signal.code, no_go)
             return
+
+
+async def _pass_by(lane: Lane, code: str, reason: str) -> None:
+    adapter = lane.adapter
+    if not (adapter.claims.passes_by and isinstance(adapter, PassesBy)):
+        log.warning("item.no_go_unheard", station=lane.station.id, text=reason)
+        return
+    try:
+        async with asyncio.timeout(adapter.claims.state_within_s):
+            await adapter.pass_by(code, reason)
+        log.info("item.no_go", station=lane.station.id, text=reason)
+    except (StationFault, TimeoutError) as fault:
+        log.warning("item.no_go_failed", station=lane.station.id, error=type(fault).__name__)

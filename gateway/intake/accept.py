@@ -122,7 +122,8 @@ class Intake:
                 scan = Scan(station, data.code, data.measured, data.operator or actor)
                 return await self._order(incoming, scan, data.order)
             case ItemPresent():
-                scan = Scan(station, data.code, data.measured, actor)
+                until = self._packer.go_until(station)
+                scan = Scan(station, data.code, data.measured, actor, until)
                 return await self._order(incoming, scan, None)
             case _:
                 return self._plain(incoming, station, actor)

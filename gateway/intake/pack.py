@@ -48,6 +48,8 @@ class Scan:
     code: str
     measured: MeasuredSize | None
     actor: str
+    go_until: float | None = None
+    """Monotonic: after this the goods have passed the station and a go would be wrong."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -121,7 +123,26 @@ class Packer:
             today=self.today(),
         )
         self._metrics.order(packed.decision.outcome.value)
-        return lambda work: _commit(work, incoming, scan, packed)
+        return lambda work: _commit(work, incoming, scan, self._in_time(scan, packed))
+
+    def _in_time(self, scan: Scan, packed: Packed) -> Packed:
+        """No-go for goods on a conveyor that would be past the station by now."""
+        if scan.go_until is None or self._clock.monotonic() <= scan.go_until:
+            return packed
+        reason = Reason(
+            code=ReasonCode.TOO_LATE,
+            text=f"Decided too late: {scan.station.id} gives "
+            f"{scan.station.decide_within_s:g} s from the read to the go.",
+            available=scan.station.decide_within_s,
+            unit="s",
+        )
+        return replace(packed, decision=_refused(packed.decision, reason), labels=())
+
+    def go_until(self, station: Station) -> float | None:
+        """Until when a go for goods that are at the infeed now is still right."""
+        if station.decide_within_s is None:
+            return None
+        return self._clock.monotonic() + station.decide_within_s
 
     def today(self) -> date:
         """The day whose dated rules count."""

@@ -13,9 +13,11 @@ from gateway.intake.envelope import Incoming, read_structured
 from gateway.store import jobs
 from gateway.store.store import Store
 from gateway.store.work import Work
-from schemas.events import EventType, Outgoing, OutgoingType
+from schemas.events import AcceptedOutcome, EventType, Outgoing, OutgoingType
 from schemas.job import JobState
 from schemas.station import MachineState, Signal, SignalKind, Station
+
+_GO = (AcceptedOutcome.QUEUED, AcceptedOutcome.ALREADY_IN_WORK)
 
 
 class Signals:
@@ -27,17 +29,24 @@ class Signals:
         self._store = store
         self._unnumbered = 0
 
-    async def take(self, station: Station, signal: Signal, connection: int) -> None:
-        """Handle one signal of the so-many-eth connection. Raises what intake raises."""
+    async def take(self, station: Station, signal: Signal, connection: int) -> str | None:
+        """Handle one signal of the so-many-eth connection.
+
+        Gives the reason for a no-go where goods at the infeed are not to be packed. Raises what
+        intake raises.
+        """
         match signal.kind:
             case SignalKind.PRINTED:
                 await self._store.write(lambda work: _printed(work, station, signal.job_id))
             case SignalKind.SUPPLY_LOW:
                 await self._store.write(lambda work: _low(work, station, signal))
             case _:
-                await self._intake.accept(
+                accepted = await self._intake.accept(
                     self._event(station, signal, connection), actor=f"station {station.id}"
                 )
+                if signal.kind is SignalKind.ITEM_PRESENT and accepted.outcome not in _GO:
+                    return accepted.text or "not to be packed here"
+        return None
 
     def _event(self, station: Station, signal: Signal, connection: int) -> Incoming:
         type_, data = event_of(station.id, signal)
