@@ -44,7 +44,11 @@ class Announcement:
         self._network: AsyncZeroconf | None = None
 
     async def start(self) -> None:
-        """Announce; takes a second or two, because the name is first asked for."""
+        """Announce; takes a second or two, because the name is first asked for.
+
+        Raises `OSError` when an interface is not this machine's.
+        """
+        must_be_ours(self._interfaces)
         self._network = AsyncZeroconf(interfaces=self._interfaces)
         await (await self._network.async_register_service(self._info))
 
@@ -55,6 +59,21 @@ class Announcement:
             await (await network.async_unregister_service(self._info))
             await network.async_close()
             await asyncio.sleep(0)
+
+
+def must_be_ours(interfaces: Sequence[str]) -> None:
+    """Raise `OSError` for an address that no interface of this machine has.
+
+    Asked before the library is, which would leave a socket open behind its own error.
+    """
+    for address in interfaces:
+        version = ipaddress.ip_address(address).version
+        family = socket.AF_INET if version == 4 else socket.AF_INET6
+        with socket.socket(family, socket.SOCK_DGRAM) as probe:
+            try:
+                probe.bind((address, 0))
+            except OSError as fault:
+                raise OSError(f"{address} is no address of this machine") from fault
 
 
 def _packed(address: str) -> bytes:

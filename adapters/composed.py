@@ -4,7 +4,7 @@ import asyncio
 from collections.abc import AsyncIterator, Mapping
 from typing import ClassVar
 
-from adapters.contract import AsksFate, Claims, CountsLabels, Holds, StationAdapter
+from adapters.contract import AsksFate, Claims, CountsLabels, Holds, PassesBy, StationAdapter
 from adapters.errors import FateUnknown, Misconfigured, NothingSent, StationFault
 from adapters.machine import Machine
 from schemas.station import (
@@ -125,6 +125,12 @@ class Composed:
             if isinstance(part, Holds) and part.claims.holds:
                 await part.release()
 
+    async def pass_by(self, code: str, reason: str) -> None:
+        """Tell each line that can let goods pass."""
+        for part in self._parts.values():
+            if isinstance(part, PassesBy) and part.claims.passes_by:
+                await part.pass_by(code, reason)
+
     async def signals(self) -> AsyncIterator[Signal]:
         """Reports of all lines; ends when one of them ends, so that it is opened again."""
         heard: asyncio.Queue[Signal | None] = asyncio.Queue()
@@ -163,6 +169,7 @@ def claims_of(parts: Mapping[Role, StationAdapter | type[StationAdapter]]) -> Cl
         reports=frozenset().union(*(one.reports for one in every)),
         makes_bags=machine.makes_bags,
         holds=any(one.holds for one in every),
+        passes_by=any(one.passes_by for one in every),
         deliver_within_s=sum(one.deliver_within_s for one in acting),
         state_within_s=sum(one.state_within_s for one in acting),
     )

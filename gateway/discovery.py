@@ -6,16 +6,21 @@ that the site file gives is the one that is announced.
 """
 
 import asyncio
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import AsyncIterator, Callable, Mapping, Sequence
+from contextlib import asynccontextmanager
 from enum import StrEnum
 
+import structlog
+from zeroconf import Error as ZeroconfError
 from zeroconf import ServiceStateChange, Zeroconf
 from zeroconf.asyncio import AsyncServiceBrowser, AsyncServiceInfo, AsyncZeroconf
 
-from adapters.announce import STATION_TYPE
+from adapters.announce import GATEWAY_TYPE, STATION_TYPE, Announcement, must_be_ours
 from schemas.base import Record
 from schemas.site import Site
 from schemas.station import LineToStation
+
+log = structlog.get_logger(__name__)
 
 TYPES = {
     STATION_TYPE: "station",
@@ -118,7 +123,8 @@ class Discovery:
         self._asking: set[asyncio.Task[None]] = set()
 
     async def start(self) -> None:
-        """Begin to listen and ask."""
+        """Begin to listen and ask. Raises `OSError` when an interface is not this machine's."""
+        must_be_ours(self._interfaces)
         self._network = AsyncZeroconf(interfaces=self._interfaces)
         self._browser = AsyncServiceBrowser(
             self._network.zeroconf, list(TYPES), handlers=[self._changed]
@@ -175,6 +181,39 @@ class Discovery:
     def _tell(self) -> None:
         if self._on_change is not None:
             self._on_change()
+
+
+@asynccontextmanager
+async def discovering(
+    interfaces: Sequence[str], gateway: str = "", port: int = 0
+) -> AsyncIterator[Discovery]:
+    """A running discovery; with a port the gateway announces itself beside it.
+
+    A network that allows no multicast costs the list, never the start of the gateway.
+    """
+    discovery = Discovery(interfaces)
+    announced = Announcement(GATEWAY_TYPE, gateway, port, {"v": "1"}, interfaces) if port else None
+    announcing: asyncio.Task[None] | None = None
+    try:
+        await discovery.start()
+        if announced is not None:
+            announcing = asyncio.create_task(_announce(announced), name="announce the gateway")
+    except OSError as fault:
+        log.warning("discovery.off", interfaces=list(interfaces), text=str(fault))
+    try:
+        yield discovery
+    finally:
+        if announcing is not None and announced is not None:
+            await announcing
+            await announced.stop()
+        await discovery.stop()
+
+
+async def _announce(announced: Announcement) -> None:
+    try:
+        await announced.start()
+    except (OSError, ZeroconfError) as fault:
+        log.warning("discovery.not_announced", text=str(fault) or type(fault).__name__)
 
 
 async def find(interfaces: Sequence[str], seconds: float) -> tuple[Found, ...]:

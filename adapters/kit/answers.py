@@ -4,7 +4,7 @@ import asyncio
 
 import pytest
 
-from adapters.contract import AsksFate, CountsLabels, Holds, StationAdapter
+from adapters.contract import AsksFate, CountsLabels, Holds, PassesBy, StationAdapter
 from adapters.errors import NothingSent
 from adapters.kit.conformance import Conformance, eventually, needs
 from adapters.kit.rig import Rig
@@ -125,6 +125,13 @@ class AnswerChecks(Conformance):
         await eventually(lambda: not rig.held(), "it was not released")
         await self.delivered(adapter, order("released"))
         assert await rig.printed(1) == ("released",)
+
+    @needs("passes_by")
+    async def test_goods_that_may_pass_are_told(self, rig: Rig, adapter: StationAdapter) -> None:
+        """No-go reaches the station with the goods' own code."""
+        assert isinstance(adapter, PassesBy)
+        await self.in_time(adapter.pass_by("9521234000001", "kit"))
+        await eventually(lambda: "9521234000001" in rig.passed(), "it was not told")
 
     async def test_reports_come_once_and_in_order(self, rig: Rig, adapter: StationAdapter) -> None:
         """Each kind of report that is claimed is handed on, in the station's order."""

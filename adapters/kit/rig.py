@@ -96,6 +96,10 @@ class Rig(ABC):
         """Whether it was told to hold."""
         raise RigCannot("held")
 
+    def passed(self) -> tuple[str, ...]:
+        """Codes of goods that it was told to let pass."""
+        raise RigCannot("passed")
+
     def lines(self) -> int:
         """Lines that are open now, seen from its side."""
         raise RigCannot("lines")

@@ -97,6 +97,10 @@ class SimulatedRig(Rig):
         """Its machine state."""
         return self.station.cycle.state is MachineState.HELD
 
+    def passed(self) -> tuple[str, ...]:
+        """As it was told."""
+        return tuple(self.station.passed)
+
     def lines(self) -> int:
         """Lines that it serves."""
         return self.station.open_lines

@@ -4,18 +4,31 @@ import asyncio
 import json
 from collections.abc import Callable
 
+import httpx
 import pytest
+from fastapi import FastAPI
 from typer.testing import CliRunner
-from zeroconf import service_type_name
+from zeroconf import Zeroconf, service_type_name
 
 from adapters.announce import GATEWAY_TYPE, STATION_TYPE, Announcement
 from gateway.commands.stations import app
-from gateway.discovery import TYPES, Discovery, Found, NotFollowed, Standing, follow, judge
+from gateway.discovery import (
+    TYPES,
+    Discovery,
+    Found,
+    NotFollowed,
+    Standing,
+    discovering,
+    follow,
+    judge,
+)
+from gateway.discovery_route import discovery_router
 from schemas.site import Gs1Settings, Site
 from schemas.station import LineToStation, Station
 
 _LOOPBACK = ["127.0.0.1"]
 _ID = "7f3a"
+_GATEWAY = f"room.{GATEWAY_TYPE}"
 
 
 def _found(**changed: object) -> Found:
@@ -151,3 +164,32 @@ def test_line_with_a_plain_host_stays_as_it_is() -> None:
     """Discovery changes nothing that the site file states plainly."""
     line = LineToStation(kind="tcp", options={"host": "192.0.2.7", "port": 9100})
     assert follow(line, [_found(addresses=("192.0.2.99",))]) is line
+
+
+async def test_gateway_announces_itself_and_lists_what_it_hears() -> None:
+    """Stations can find the gateway, and its route shows them beside the site file."""
+    station = Announcement(STATION_TYPE, "Bagger 5", 7005, {"id": _ID}, _LOOPBACK)
+    async with discovering(_LOOPBACK, "room", 8080) as discovery:
+        await station.start()
+        try:
+            await _until(discovery, lambda found: len(found) == 1)
+            heard = Zeroconf(interfaces=_LOOPBACK)
+            info = await asyncio.to_thread(heard.get_service_info, GATEWAY_TYPE, _GATEWAY, 5000)
+            await asyncio.to_thread(heard.close)
+            app = FastAPI()
+            app.include_router(discovery_router(discovery, _site(host="127.0.0.1", port=7005)))
+            async with httpx.AsyncClient(
+                transport=httpx.ASGITransport(app), base_url="http://gateway.test"
+            ) as client:
+                (shown,) = (await client.get("/v1/stations/found")).json()
+        finally:
+            await station.stop()
+    assert info is not None
+    assert info.port == 8080
+    assert (shown["name"], shown["standing"], shown["station"]) == ("Bagger 5", "known", "s3")
+
+
+async def test_interface_that_is_not_ours_costs_the_list_only() -> None:
+    """The gateway starts all the same."""
+    async with discovering(["192.0.2.1"], "room", 8080) as discovery:
+        assert discovery.found() == ()
