@@ -51,6 +51,7 @@ def _layout_faults(parcel: Parcel, order: Order) -> list[str]:
         if _overlap(one, two):
             found.append(f"{one} overlaps {two}")
     found += _burdens(parcel, items)
+    found += _floating(parcel)
     needs = girth(parcel, items, across=True), girth(parcel, items, across=False)
     return found + _need_faults(parcel, needs)
 
@@ -136,6 +137,30 @@ def _burdens(parcel: Parcel, items: dict[str, Item]) -> list[str]:
             if above and (items[high.line_id].mass_g or mass + 1) > mass:
                 found.append(f"{high.line_id} lies on fragile {low.line_id}")
     return found
+
+
+def _floating(parcel: Parcel) -> list[str]:
+    """In small parcels each piece rests on the floor or on another piece."""
+    if len(parcel.pieces) > 6:
+        return []
+    return [
+        f"{piece.line_id} rests on nothing"
+        for piece in parcel.pieces
+        if piece.z_mm > _HAIR
+        and not any(
+            abs(low.z_mm + low.dz_mm - piece.z_mm) < _HAIR and _over(piece, low)
+            for low in parcel.pieces
+        )
+    ]
+
+
+def _over(high: Piece, low: Piece) -> bool:
+    return (
+        high.x_mm < low.x_mm + low.dx_mm
+        and low.x_mm < high.x_mm + high.dx_mm
+        and high.y_mm < low.y_mm + low.dy_mm
+        and low.y_mm < high.y_mm + high.dy_mm
+    )
 
 
 def girth(parcel: Parcel, items: dict[str, Item], *, across: bool) -> float:

@@ -7,7 +7,7 @@ import pytest
 
 from gateway.fit import Room, decide
 from gateway.fit.front import forget, front_of
-from gateway.fit.pairs import undominated
+from gateway.fit.pairs import Pairs, undominated
 from gateway.fit.pieces import kind_of
 from schemas.decision import Outcome
 from tests.bench.fit.oracle import least_bounding_area
@@ -105,3 +105,15 @@ def test_undominated_keeps_one_of_equals_and_none_that_is_covered() -> None:
     kept = undominated(rows[:, 0], rows[:, 1], rows[:, 2])
     assert {(1, 2, 3), (0, 9, 9), (1, 1, 4)} == {tuple(row) for row in rows[kept].tolist()}
     assert 3 == len(kept)
+
+
+def test_two_envelopes_join_in_five_ways() -> None:
+    """Along, across, the same with one turned, and on top; each kept with its shorter side first.
+
+    Worked by hand: 2 x 7 x 3 beside or on 4 x 5 x 6.
+    """
+    sizes = tuple(np.array(column, dtype=float) for column in ((2, 4), (7, 5), (3, 6)))
+    zero, one = np.array([0]), np.array([1])
+    pairs = Pairs(zero, one, zero, sizes)
+    joins = zip(pairs.low.ravel(), pairs.high.ravel(), pairs.up.ravel(), strict=True)
+    assert [(6, 7, 6), (4, 12, 6), (7, 7, 6), (5, 11, 6), (4, 7, 9)] == list(joins)
