@@ -1,6 +1,6 @@
 """The live floor: changes arrive by themselves, and a cut line is said, never hidden."""
 
-from playwright.async_api import Page, expect
+from playwright.async_api import Page, Route, expect
 
 from browser.rig import Room
 
@@ -54,3 +54,18 @@ async def test_cut_line_is_said_and_mends_itself(room: Room, page: Page) -> None
     await expect(page.locator("#pulse")).to_have_text("Live", timeout=60_000)
     first = page.locator("#st-bench .place.load .bag")
     await expect(first).to_have_text(row[0]["order_id"], timeout=_WAIT)
+
+
+async def test_stream_that_could_not_begin_begins_later(room: Room, page: Page) -> None:
+    """A gateway that refuses the first stream is asked again until the page is live."""
+    refused = 0
+
+    async def refuse_once(asked: Route) -> None:
+        nonlocal refused
+        refused += 1
+        await (asked.fulfill(status=503) if refused == 1 else asked.continue_())
+
+    await page.route("**/floor/live*", refuse_once)
+    await page.goto("/floor")
+    await expect(page.locator("#pulse")).to_have_text("Live", timeout=_WAIT)
+    assert 2 == refused

@@ -7,6 +7,7 @@ from pathlib import Path
 from playwright.async_api import Page, expect
 
 from browser.rig import Room
+from gateway.ledger.evidence_check import check_file
 
 _QUICK = 10_000
 
@@ -87,6 +88,7 @@ async def test_evidence_is_downloaded_from_the_story(room: Room, page: Page) -> 
     told = json.loads(file.read_text(encoding="utf-8"))
     assert row[0]["parcel_id"] == told["parcel_id"]
     assert "match" == told["readings"][-1]["verdict"]
+    assert check_file(file.read_text(encoding="utf-8")).ok
 
     async with page.expect_download() as coming:
         await page.get_by_role("link", name="Evidence (PDF)").click()

@@ -7,7 +7,10 @@
   if (!stream || !pulse) return;
 
   const SILENCE_MS = 8000;
+  const AGAIN_MS = 4000;
   let heard = performance.now();
+  let tried = performance.now();
+  let connected = false;
   let state = "off";
 
   const clock = () =>
@@ -24,17 +27,26 @@
     document.body.classList.toggle("cut", next === "cut");
   };
 
-  const alive = () => { heard = performance.now(); say("live"); };
+  const alive = () => { connected = true; heard = performance.now(); say("live"); };
   const lost = () => say("cut");
+
+  // The stream mends itself once it has begun; a first try that failed is made again here.
+  const connectAgain = () => {
+    if (connected || document.hidden || performance.now() - tried < AGAIN_MS) return;
+    tried = performance.now();
+    const url = stream.getAttribute("hx-sse:connect");
+    htmx.ajax("GET", url, { source: stream, swap: "none" }).catch(lost);
+  };
 
   stream.addEventListener("htmx:sse:after:connection", alive);
   stream.addEventListener("htmx:sse:after:message", alive);
   stream.addEventListener("beat", alive);
   stream.addEventListener("htmx:sse:error", lost);
-  stream.addEventListener("htmx:sse:close", lost);
+  stream.addEventListener("htmx:sse:close", () => { connected = false; lost(); });
   window.addEventListener("offline", lost);
   window.setInterval(() => {
     if (performance.now() - heard > SILENCE_MS) lost();
+    connectAgain();
   }, 1000);
 
   // An open form stays as it is while everything around it follows: what is being typed is not
