@@ -12,12 +12,13 @@ from pydantic import TypeAdapter
 from pydantic.json_schema import models_json_schema
 
 import schemas
+from gateway.dispatch.drawing import job_moves
 from schemas.base import Record
 from schemas.events import DATA_OF, CloudEvent, EventType, Outgoing, OutgoingType
 from schemas.order import Order
 from schemas.site import Site
 
-Document = Mapping[str, Any]
+Document = dict[str, object] | str
 """A JSON object; its shape is the published standard's, not ours."""
 
 _DIALECT: Final = "https://json-schema.org/draft/2020-12/schema"
@@ -39,6 +40,7 @@ def model_documents() -> dict[str, Document]:
         "order.schema.json": _one_schema(Order, "order"),
         "site.schema.json": _one_schema(Site, "site"),
         "asyncapi.json": asyncapi(),
+        "job-moves.md": job_moves(),
     }
 
 

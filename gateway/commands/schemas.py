@@ -27,7 +27,11 @@ def schemas(
         for path, text in wanted.items()
         if not path.exists() or path.read_text(encoding="utf-8") != text
     ]
-    leftover = [path for path in sorted(folder.glob("*.json")) if path not in wanted]
+    leftover = [
+        path
+        for path in sorted((*folder.glob("*.json"), *folder.glob("*.md")))
+        if path not in wanted
+    ]
     if check:
         for path in [*stale, *leftover]:
             print(f"{path} is out of date; run `bagrelay schemas`")
@@ -42,6 +46,8 @@ def schemas(
     print(f"{len(wanted)} documents are up to date")
 
 
-def as_text(document: Mapping[str, object]) -> str:
+def as_text(document: Mapping[str, object] | str) -> str:
     """The one way in which these documents are written, so that a diff shows changes only."""
+    if isinstance(document, str):
+        return document
     return json.dumps(document, indent=1, ensure_ascii=False) + "\n"
