@@ -2,11 +2,12 @@
 
 import typer
 
-from gateway.commands import adapter, stations
+from gateway.commands import adapter, ledger, stations
 from gateway.commands.check import check
 from gateway.commands.fit import fit
 from gateway.commands.inspect import inspect_label
 from gateway.commands.label import label
+from gateway.commands.report import report
 from gateway.commands.schemas import schemas
 from gateway.commands.serve import serve
 from gateway.commands.trace import trace
@@ -25,9 +26,11 @@ app = typer.Typer(
 app.command()(check)
 app.command()(serve)
 app.command()(trace)
+app.command()(report)
 app.command()(fit)
 app.command("inspect")(inspect_label)
 app.command()(label)
 app.command()(schemas)
+app.add_typer(ledger.app, name="ledger")
 app.add_typer(adapter.app, name="adapter")
 app.add_typer(stations.app, name="stations")

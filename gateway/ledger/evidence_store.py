@@ -25,24 +25,19 @@ Prove = Callable[[Connection, Collection[int], str], EntriesProof | None]
 """Proves entries, told by number, and says what about."""
 
 
-def last_entry_of_order(conn: Connection, order_id: str) -> int:
-    """Number of the last entry about an order, which a checkpoint must cover; 0: there is none."""
-    told = entries.of_order(conn, order_id)
-    return told[-1].seq if told else 0
-
-
 def order_proof(
-    conn: Connection, order_id: str, checkpoint: Checkpoint | None, folder: Path
+    conn: Connection, order_id: str, site: Site, key: KeyOf, clock: Clock
 ) -> EntriesProof:
     """Prove all that the ledger holds about an order, from the store and from archive files.
 
-    Raises `NotFound`, `Archived`, `ArchiveBad`, `NotProvable`.
+    Rests on the latest checkpoint where it covers them, else on one signed for this proof.
+    Raises `NotFound`, `Archived`, `ArchiveBad`, `BadKey`, `NotProvable`.
     """
-    tree = StoredTree(conn, folder)
-    texts = _texts(tree, whole_order(conn, tree, order_id))
-    if not texts:
+    told = whole_order(conn, StoredTree(conn, archive_dir(site)), order_id)
+    proof = prover(site, key, clock)(conn, [one.seq for one in told], f"order {order_id}")
+    if proof is None:
         raise NotFound(f"The ledger holds nothing about an order {order_id!r}.")
-    return _prove(tree, texts, checkpoint, f"order {order_id}")
+    return proof
 
 
 def growth_proof(conn: Connection, earlier: int, later: int, folder: Path) -> GrowthProof:
@@ -101,7 +96,3 @@ def whole_order(conn: Connection, tree: StoredTree, order_id: str) -> list[Ledge
     if any(one.kind is EntryKind.ORDER_RECEIVED for one in told):
         return told
     return [*tree.of_order_archived(order_id), *told]
-
-
-def _texts(tree: StoredTree, told: list[LedgerEntry]) -> dict[int, bytes]:
-    return {one.seq: tree.text(one.seq) for one in told}

@@ -12,7 +12,7 @@ from fastapi import APIRouter, Query, Response
 from sqlalchemy.engine import Connection
 
 from gateway.clock import Clock
-from gateway.errors import NotFound
+from gateway.errors import NotAllowedNow, NotFound
 from gateway.ledger import checkpoints, entries, epcis, evidence_store
 from gateway.ledger.checkpoint import public_text
 from gateway.ledger.day import day_facts
@@ -64,13 +64,12 @@ class ReportForm(StrEnum):
 
 
 def routes(site: Site, store: Store, sealer: Sealer, clock: Clock) -> APIRouter:
-    """Read-only routes; one that proves signs a checkpoint first where none covers the entries.
+    """Read-only routes.
 
     To be taken up before the routes of orders, whose ids may hold slashes.
     """
     router = APIRouter(tags=["ledger"])
     folder = archive_dir(site)
-    desk = _EvidenceDesk(site, store, sealer, folder)
 
     @router.get("/v1/ledger/head")
     async def head() -> LedgerHeadView:
@@ -91,50 +90,18 @@ def routes(site: Site, store: Store, sealer: Sealer, clock: Clock) -> APIRouter:
     @router.get("/v1/ledger/growth")
     async def growth(earlier: After, later: After) -> GrowthProof:
         """Proof that the checkpoint of one size grew out of that of another."""
-        return await desk.growth(earlier, later)
+        return await store.read(lambda conn: _growth(conn, earlier, later, folder))
 
     @router.get("/v1/orders/{order_id:path}/proof")
     async def proof(order_id: str) -> EntriesProof:
         """Proof that all entries about an order are in the signed ledger."""
-        return await desk.of_order(order_id)
+        return await store.read(
+            lambda conn: evidence_store.order_proof(conn, order_id, site, lambda: sealer.key, clock)
+        )
 
     _add_epcis(router, site, store, clock)
     _add_report(router, site, store, clock)
     return router
-
-
-class _EvidenceDesk:
-    """Makes proofs from the store, with a checkpoint that covers what is proved."""
-
-    def __init__(self, site: Site, store: Store, sealer: Sealer, folder: Path) -> None:
-        self._site = site
-        self._store = store
-        self._sealer = sealer
-        self._folder = folder
-
-    async def of_order(self, order_id: str) -> EntriesProof:
-        signed = await self._covering(order_id)
-        return await self._store.read(
-            lambda conn: evidence_store.order_proof(conn, order_id, signed, self._folder)
-        )
-
-    async def growth(self, earlier: int, later: int) -> GrowthProof:
-        def prove(conn: Connection) -> GrowthProof:
-            try:
-                return evidence_store.growth_proof(conn, earlier, later, self._folder)
-            except NotProvable as why:
-                raise NotFound(str(why)) from why
-
-        return await self._store.read(prove)
-
-    async def _covering(self, order_id: str) -> Checkpoint | None:
-        seq = await self._store.read(
-            lambda conn: evidence_store.last_entry_of_order(conn, order_id)
-        )
-        latest = await self._store.read(checkpoints.latest)
-        if latest is None or latest.size < seq:
-            return await self._sealer.checkpoint()
-        return latest
 
 
 def _add_epcis(router: APIRouter, site: Site, store: Store, clock: Clock) -> None:
@@ -178,6 +145,13 @@ def _head(conn: Connection, public_key: str) -> LedgerHeadView:
             for one in archive_rows(conn)
         ),
     )
+
+
+def _growth(conn: Connection, earlier: int, later: int, folder: Path) -> GrowthProof:
+    try:
+        return evidence_store.growth_proof(conn, earlier, later, folder)
+    except NotProvable as why:
+        raise NotAllowedNow(str(why)) from why
 
 
 def _entries(conn: Connection, after: int, limit: int) -> list[LedgerEntry]:

@@ -60,6 +60,7 @@ class StoredTree:
         self._conn = conn
         self._folder = folder
         self._boundaries: dict[tuple[int, int], bytes] | None = None
+        self._blocks: dict[int, list[bytes]] = {}
 
     def node(self, level: int, index: int) -> bytes:
         """A complete subtree's hash. Raises `Archived`, `NotFound`."""
@@ -75,7 +76,7 @@ class StoredTree:
             return boundary
         first, after = (index << level) + 1, ((index + 1) << level) + 1
         small = CompactRange()
-        small.extend([leaf_hash(text) for text in self.texts(first, after)])
+        small.extend(self._leaves(first, after))
         if small.size != 1 << level:
             raise NotFound(
                 f"Entries {first} to {after - 1} are not all in the ledger. Run"
@@ -114,6 +115,17 @@ class StoredTree:
             for row in archive.rows():
                 if row[4] == order_id:
                     yield entry(row[1], row[2])
+
+    def _leaves(self, first: int, after: int) -> list[bytes]:
+        """Leaf hashes; of archived entries a whole block is read and kept, for the next node."""
+        archived = file_holding(self._conn, first)
+        if archived is None or after - 1 > archived.last:
+            return [leaf_hash(text) for text in self.texts(first, after)]
+        begin = max(archived.first, ((first - 1) >> KEPT_OF_ARCHIVED << KEPT_OF_ARCHIVED) + 1)
+        if begin not in self._blocks:
+            until = min(archived.last, begin + (1 << KEPT_OF_ARCHIVED))
+            self._blocks = {begin: list(map(leaf_hash, self._from_file(archived, begin, until)))}
+        return self._blocks[begin][first - begin : after - begin]
 
     def _from_file(self, row: ArchiveRow, first: int, last: int) -> Sequence[bytes]:
         archive = archive_file.read(self._path(row))
