@@ -36,7 +36,7 @@ def routes(parts: Parts) -> APIRouter:
 
     @router.get("/floor")
     async def floor(request: Request, show: str = "all") -> Response:
-        mark = parts.pulse.mark()
+        mark = await parts.pulse.mark()
         seen = await parts.store.read(
             lambda conn: [stations.now(conn, one, parts.lane_of) for one in parts.stations.values()]
         )
@@ -57,7 +57,7 @@ def routes(parts: Parts) -> APIRouter:
     @router.get("/floor/{station_id}")
     async def one(request: Request, station_id: str) -> Response:
         station = _known(parts, station_id)
-        mark = parts.pulse.mark()
+        mark = await parts.pulse.mark()
         values = await _station_page(parts, station)
         return await parts.frame.page(request, "station.html", values, mark=mark)
 

@@ -19,6 +19,7 @@ from gateway.clock import Clock
 from gateway.console.assets import Assets
 from gateway.console.stations import is_low
 from gateway.console.texts import Texts
+from gateway.console.who import signed_in
 from gateway.errors import GatewayError, Malformed, TooLarge
 
 HEADERS = {
@@ -100,7 +101,8 @@ class Frame:
             here=request.url.path,
             counts=await self._counts(),
             done=done if self.texts.has(f"done.{done}") else "",
-            name=remembered_name(request),
+            name=signed_in(request) or remembered_name(request),
+            person=signed_in(request) or "",
             query=request.query_params.get("q", ""),
             **{**(values or {}), **more},
         )

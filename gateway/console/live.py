@@ -59,9 +59,14 @@ class Pulse:
         self._looking: asyncio.Task[None] | None = None
         self._watchers = 0
         self._moved = asyncio.Condition()
+        self._one_look = asyncio.Lock()
 
-    def mark(self) -> str:
-        """The moment up to which a page drawn now is right; its stream begins there."""
+    async def mark(self) -> str:
+        """The moment up to which a page drawn from now on is right; its stream begins there."""
+        await self._look()
+        return self._mark()
+
+    def _mark(self) -> str:
         return f"{self._run}-{self._tick}"
 
     async def watch(self, since: str) -> AsyncIterator[Change | None]:
@@ -74,7 +79,7 @@ class Pulse:
             while True:
                 changed = [name for name, at in self._changed_at.items() if at > tick]
                 if changed:
-                    tick, mark = self._tick, self.mark()
+                    tick, mark = self._tick, self._mark()
                     yield Change(mark, tuple(await self._draw(changed)))
                     continue
                 try:
@@ -107,6 +112,10 @@ class Pulse:
             await asyncio.sleep(self._look_every_s)
 
     async def _look(self) -> None:
+        async with self._one_look:
+            await self._look_alone()
+
+    async def _look_alone(self) -> None:
         seen = self._size
         size, told = await self._store.read(lambda conn: _since(conn, seen))
         lanes = {name: _lane_seen(self._lane_of, name) for name in self._stations}
