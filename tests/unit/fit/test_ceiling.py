@@ -1,7 +1,7 @@
 """What the ceiling strikes out could not have come below it."""
 
 import numpy as np
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from gateway.fit.ceiling import Ceiling
@@ -17,6 +17,7 @@ side = st.floats(10, 300)
     st.floats(0.5, 1.0),
     st.floats(0.001, 0.2),
 )
+@example((200.0, 200.0, 100.0), (0.05, 0.05, 0.05), 1.0, 0.001)
 def test_envelope_inside_a_whole_stacking_on_the_stair_lives_on(
     whole: tuple[float, float, float],
     parts: tuple[float, float, float],

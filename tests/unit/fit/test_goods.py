@@ -108,6 +108,21 @@ def test_measured_size_far_from_the_catalogue_is_disputed_and_packed_as_measured
     assert (Outcome.PACKED, {"size_disputed"}) == (decision.outcome, codes(decision))
 
 
+@pytest.mark.parametrize(
+    ("seen_mm", "disputed"),
+    [((312, 150, 40), False), ((300, 150, 52), True), ((300, 150, 49), False)],
+)
+def test_dispute_takes_a_share_and_a_length(
+    seen_mm: tuple[float, float, float], disputed: bool
+) -> None:
+    """12 mm are little on 300 mm and much on 40 mm; 9 mm are below what the site minds."""
+    length, width, height = seen_mm
+    seen = MeasuredSize(size=Size(length=length, width=width, height=height))
+    asked = order(box(300, 150, 40))
+    decision = decide(asked, Room.of(TO_SIZE), TO_SIZE.station, measured=seen)
+    assert disputed is bool(decision.disputed)
+
+
 def test_measured_size_fills_in_for_a_missing_one() -> None:
     """An article without a size is packed by what the scanner saw."""
     seen = MeasuredSize(size=Size(length=200, width=150, height=40), mass_g=350)

@@ -117,3 +117,19 @@ def test_two_envelopes_join_in_five_ways() -> None:
     pairs = Pairs(zero, one, zero, sizes)
     joins = zip(pairs.low.ravel(), pairs.high.ravel(), pairs.up.ravel(), strict=True)
     assert [(6, 7, 6), (4, 12, 6), (7, 7, 6), (5, 11, 6), (4, 7, 9)] == list(joins)
+
+
+@pytest.mark.parametrize(
+    "sizes",
+    [
+        [(80, 120, 30), (20, 90, 10), (190, 50, 80), (70, 150, 10)],
+        [(140, 60, 20), (100, 20, 20), (50, 90, 30), (160, 50, 40)],
+        [(30, 50, 60), (150, 110, 80), (80, 110, 20), (120, 140, 70)],
+    ],
+)
+def test_piece_over_a_gap_sinks_to_what_lies_under_it(
+    sizes: list[tuple[float, float, float]],
+) -> None:
+    """A piece on a row of uneven heights touches the one below it, and nothing hangs in the air."""
+    asked = order(*(box(*sides) for sides in sizes))
+    assert [] == faults(decide(asked, Room.of(ROOMY), ROOMY.station), asked, ROOMY)
