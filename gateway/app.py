@@ -41,6 +41,8 @@ from gateway.ledger import http as orders_http
 from gateway.ledger.evidence_store import prover
 from gateway.ledger.sealing import Sealer
 from gateway.metrics import Metrics
+from gateway.queues import http as queues_http
+from gateway.queues.ways import Ways
 from gateway.store.store import Store
 from gateway.store.work import Work
 from schemas.decision import Outcome
@@ -68,6 +70,7 @@ class Gateway:
     wms: WmsClient | None
     clock: Clock
     sealer: Sealer
+    ways: Ways
 
     async def start(self) -> None:
         """Bring the store up, make the stations known, start the lanes."""
@@ -75,10 +78,12 @@ class Gateway:
         await self.store.write(lambda work: _take_up(work, self.site))
         await self.sealer.start()
         await self.dispatcher.start()
+        await self.ways.start()
         log.info("gateway.started", site=self.site.name, stations=len(self.site.station))
 
     async def stop(self) -> None:
         """Finish what is being sent and let go of everything."""
+        await self.ways.stop()
         await self.dispatcher.stop()
         if self.wms is not None:
             await self.wms.close()
@@ -126,7 +131,8 @@ def build(
     )
     desk = Desk(site=site, store=store, packer=packer, labeller=labeller, serials=serials)
     sealer = Sealer(site, store, clock)
-    return Gateway(site, store, dispatcher, intake, desk, metrics, room, wms, clock, sealer)
+    ways = Ways(site, intake, store, clock, environment, run_id)
+    return Gateway(site, store, dispatcher, intake, desk, metrics, room, wms, clock, sealer, ways)
 
 
 def create_app(gateway: Gateway, site_file: Path | None = None) -> FastAPI:
@@ -161,6 +167,8 @@ def create_app(gateway: Gateway, site_file: Path | None = None) -> FastAPI:
         )
     )
     app.include_router(stations_http.acting(gateway.desk))
+    app.include_router(queues_http.reading(gateway.ways, gateway.store))
+    app.include_router(queues_http.acting(gateway.ways))
     prove = prover(gateway.site, lambda: gateway.sealer.key, gateway.clock)
     app.include_router(evidence_http.routes(gateway.site, gateway.store, gateway.clock, prove))
     app.include_router(

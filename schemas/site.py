@@ -7,6 +7,7 @@ from pydantic import Field, StringConstraints, model_validator
 
 from schemas.base import Record, Slug
 from schemas.order import Address
+from schemas.queues import FolderIn, Queue, Scanner, Webhook
 from schemas.rules import Packing, Rule, Service, WarningText
 from schemas.station import Station
 from schemas.supply import Bag, Film
@@ -49,6 +50,7 @@ class LedgerSettings(Record):
     archive_after_days: Annotated[int, Field(ge=1, le=36500)] | None = 400
     """Days after which ledger entries move to files; none: they stay in the store."""
 
+
 class HttpSettings(Record):
     """Where the gateway listens."""
 
@@ -75,6 +77,7 @@ class Gs1Settings(Record):
 
 class Site(Record):
     """A whole site file."""
+
     gln: Annotated[str, StringConstraints(pattern=r"^\d{13}$")] | None = None
     """The site's Global Location Number, for EPCIS."""
 
@@ -99,6 +102,10 @@ class Site(Record):
     warning: tuple[WarningText, ...] = ()
     rule: tuple[Rule, ...] = ()
     station: tuple[Station, ...]
+    queue: tuple[Queue, ...] = ()
+    webhook: tuple[Webhook, ...] = ()
+    scanner: tuple[Scanner, ...] = ()
+    folder_in: FolderIn | None = None
     former_bag: Slug | None = None
     """The one bag that everything went into before; film savings are told against it."""
 
@@ -128,11 +135,20 @@ class Site(Record):
             ("warning", [w.id for w in self.warning]),
             ("rule", [r.name for r in self.rule]),
             ("station", [s.id for s in self.station]),
+            ("queue", [q.id for q in self.queue]),
+            ("webhook", [w.id for w in self.webhook]),
+            ("scanner", [s.id for s in self.scanner]),
         ):
             problems += [
                 f"{what} {n!r} is named twice"
                 for n in sorted({n for n in names if names.count(n) > 1})
             ]
+        stations = {station.id for station in self.station}
+        problems += [
+            f"scanner {s.id}: station {s.station!r} is not in the file"
+            for s in self.scanner
+            if s.station not in stations
+        ]
         if self.former_bag and self.former_bag not in bags:
             problems.append(f"former_bag {self.former_bag!r} is not in the file")
         if problems:

@@ -2,7 +2,7 @@
 
 import typer
 
-from gateway.commands import adapter, ledger, stations
+from gateway.commands import adapter, ledger, queue, stations
 from gateway.commands.check import check
 from gateway.commands.fit import fit
 from gateway.commands.inspect import inspect_label
@@ -34,3 +34,4 @@ app.command()(schemas)
 app.add_typer(ledger.app, name="ledger")
 app.add_typer(adapter.app, name="adapter")
 app.add_typer(stations.app, name="stations")
+app.add_typer(queue.app, name="queue")

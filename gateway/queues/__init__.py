@@ -1,0 +1,1 @@
+"""Events in and out over brokers, and what could not be taken or sent."""

@@ -1,0 +1,264 @@
+"""NATS JetStream: a durable pull consumer in, acknowledged publishing out.
+
+CloudEvents 1.0.2: the NATS binding has one JSON object a message; newer drafts add binary mode
+with `ce-` headers, which is taken and, where the site says so, sent.
+"""
+
+import asyncio
+import contextlib
+from collections.abc import AsyncIterator, Iterator, Mapping
+
+import nats
+from nats.aio.client import Client
+from nats.aio.msg import Msg
+from nats.errors import Error as NatsError
+from nats.errors import TimeoutError as NatsTimeout
+from nats.js import JetStreamContext
+from nats.js.api import (
+    AckPolicy,
+    ConsumerConfig,
+    DiscardPolicy,
+    RetentionPolicy,
+    StorageType,
+    StreamConfig,
+)
+from nats.js.errors import NotFoundError, ServiceUnavailableError
+from structlog import get_logger
+
+from gateway.queues.port import (
+    STRUCTURED,
+    BrokerDown,
+    BrokerRefuses,
+    Delivery,
+    Event,
+    Unavailable,
+    header_value,
+)
+
+log = get_logger(__name__)
+
+ACK_WAIT_S = 30.0
+CONSUMER = "bagrelay"
+_ANSWER_S = 5.0
+_KEEP_SENT_S = 30 * 86_400.0
+
+
+class NatsLink:
+    """One connection that is not made again by the client: lost is lost, and is told."""
+
+    def __init__(self, url: str, user: str | None, password: str | None) -> None:
+        self._url, self._user, self._password = url, user, password
+        self._client: Client | None = None
+        self.lost = asyncio.Event()
+
+    async def open(self) -> JetStreamContext:
+        """Connect. Raises `BrokerDown`."""
+        try:
+            self._client = await nats.connect(
+                self._url,
+                user=self._user,
+                password=self._password,
+                allow_reconnect=False,
+                connect_timeout=3,
+                error_cb=_quiet,
+                closed_cb=self._closed,
+                name="bagrelay",
+            )
+        except (NatsError, OSError, TimeoutError) as error:
+            refused = "authorization" in str(error).lower()
+            raise (BrokerRefuses if refused else BrokerDown)(_why(error)) from error
+        return self._client.jetstream(timeout=_ANSWER_S)
+
+    async def _closed(self) -> None:
+        self.lost.set()
+
+    async def close(self) -> None:
+        """Let go of it."""
+        client, self._client = self._client, None
+        if client is not None:
+            with contextlib.suppress(NatsError, OSError, TimeoutError):
+                await client.close()
+
+
+class NatsSource:
+    """Events from a subject, through a durable consumer that outlives us."""
+
+    def __init__(
+        self, link: NatsLink, *, subject: str, dead: str, prefetch: int, ack_wait_s: float
+    ) -> None:
+        self._link = link
+        self._subject, self._dead = subject, dead
+        self._prefetch, self._ack_wait_s = prefetch, ack_wait_s
+        self._js: JetStreamContext | None = None
+        self._in_hand: set[Msg] = set()
+        self._keeping: asyncio.Task[None] | None = None
+
+    async def open(self) -> None:
+        """Connect; make the streams and the consumer where they are missing."""
+        js = await self._link.open()
+        try:
+            await _stream(js, self._subject, RetentionPolicy.WORK_QUEUE, None)
+            await _stream(js, self._dead, RetentionPolicy.LIMITS, _KEEP_SENT_S)
+        except (NatsError, OSError, TimeoutError) as error:
+            await self._link.close()
+            raise BrokerDown(_why(error)) from error
+        self._js = js
+        self._keeping = asyncio.create_task(self._keep_in_hand(), name="nats in hand")
+
+    async def deliveries(self) -> AsyncIterator[Delivery]:
+        """Messages as they come; raises `BrokerDown` when the connection is lost."""
+        assert self._js is not None
+        try:
+            pull = await self._js.pull_subscribe(
+                self._subject,
+                durable=CONSUMER,
+                config=ConsumerConfig(
+                    ack_policy=AckPolicy.EXPLICIT,
+                    ack_wait=self._ack_wait_s,
+                    max_ack_pending=self._prefetch,
+                    max_deliver=-1,
+                ),
+            )
+            while not self._link.lost.is_set():
+                try:
+                    messages = await pull.fetch(self._prefetch, timeout=1)
+                except NatsTimeout:
+                    continue
+                for message in messages:
+                    self._in_hand.add(message)
+                    yield _delivery(message)
+        except (NatsError, OSError, TimeoutError) as error:
+            raise BrokerDown(_why(error)) from error
+        raise BrokerDown("the connection was lost")
+
+    async def ack(self, delivery: Delivery) -> None:
+        """Acknowledge; not awaited by the server's answer, since a repeat is recognised."""
+        message = self._taken(delivery)
+        with _told():
+            await message.ack()
+
+    async def later(self, delivery: Delivery, delay_s: float) -> None:
+        """Negative acknowledgement with a delay."""
+        message = self._taken(delivery)
+        with _told():
+            await message.nak(delay=delay_s)
+
+    async def dead(self, delivery: Delivery, problem: str, reason: str) -> None:
+        """Publish to the dead subject, then let the original go."""
+        assert self._js is not None
+        headers = {
+            **{name: value for name, value in delivery.headers.items() if value},
+            "bagrelay-problem": header_value(problem),
+            "bagrelay-reason": header_value(reason),
+        }
+        with _told():
+            await self._js.publish(self._dead, delivery.body, headers=headers)
+            await self._taken(delivery).ack()
+
+    async def close(self) -> None:
+        """Let go; the consumer and what it has not acknowledged stay at the server."""
+        if self._keeping is not None:
+            self._keeping.cancel()
+            await asyncio.gather(self._keeping, return_exceptions=True)
+            self._keeping = None
+        self._in_hand.clear()
+        await self._link.close()
+
+    def _taken(self, delivery: Delivery) -> Msg:
+        message = delivery.handle
+        assert isinstance(message, Msg)
+        self._in_hand.discard(message)
+        return message
+
+    async def _keep_in_hand(self) -> None:
+        """What waits here for its lane must not be handed out again meanwhile."""
+        while True:
+            await asyncio.sleep(self._ack_wait_s / 3)
+            for message in list(self._in_hand):
+                with contextlib.suppress(NatsError, OSError):
+                    await message.in_progress()
+
+
+class NatsSink:
+    """The gateway's own events on a subject. The event's id lets the stream drop a repeat."""
+
+    def __init__(self, link: NatsLink, subject: str, *, binary: bool) -> None:
+        self._link, self._subject, self._binary = link, subject, binary
+        self._js: JetStreamContext | None = None
+
+    async def send(self, event: Event) -> None:
+        """Publish and wait for the stream's acknowledgement."""
+        try:
+            js = self._js if self._js and not self._link.lost.is_set() else await self._connect()
+            body, headers = _message_of(event, binary=self._binary)
+            await js.publish(self._subject, body, headers={**headers, "Nats-Msg-Id": event.id})
+        except (BrokerDown, NatsError, OSError, TimeoutError) as error:
+            raise Unavailable(_why(error)) from error
+
+    async def _connect(self) -> JetStreamContext:
+        await self._link.close()
+        self._link.lost.clear()
+        self._js = await self._link.open()
+        await _stream(self._js, self._subject, RetentionPolicy.LIMITS, _KEEP_SENT_S)
+        return self._js
+
+    async def close(self) -> None:
+        """Let go of the connection."""
+        self._js = None
+        await self._link.close()
+
+
+async def _stream(
+    js: JetStreamContext, subject: str, retention: RetentionPolicy, keep_s: float | None
+) -> None:
+    """Make a stream for the subject, unless one takes it already: the site's own rules then."""
+    with contextlib.suppress(NotFoundError):
+        await js.find_stream_name_by_subject(subject)
+        return
+    name = "".join(sign if sign.isalnum() or sign in "-_" else "_" for sign in subject)
+    refuse_new = retention is RetentionPolicy.WORK_QUEUE
+    await js.add_stream(
+        StreamConfig(
+            name=name,
+            subjects=[subject],
+            retention=retention,
+            storage=StorageType.FILE,
+            # a full queue must tell its senders, not forget what it has
+            discard=DiscardPolicy.NEW if refuse_new else DiscardPolicy.OLD,
+            max_age=keep_s,
+        )
+    )
+
+
+def _delivery(message: Msg) -> Delivery:
+    headers = {name.lower(): value for name, value in (message.headers or {}).items()}
+    if "content-type" not in headers and "ce-specversion" not in headers:
+        headers["content-type"] = STRUCTURED
+    return Delivery(message.data, headers, message.metadata.num_delivered or 1, message)
+
+
+def _message_of(event: Event, *, binary: bool) -> tuple[bytes, Mapping[str, str]]:
+    if not binary:
+        return event.structured(), {"content-type": STRUCTURED}
+    attributes = event.attributes()
+    headers = {"content-type": attributes.pop("datacontenttype")}
+    headers |= {f"ce-{name}": header_value(value) for name, value in attributes.items()}
+    return event.data, headers
+
+
+@contextlib.contextmanager
+def _told() -> Iterator[None]:
+    try:
+        yield
+    except (NatsError, OSError, TimeoutError) as error:
+        raise BrokerDown(_why(error)) from error
+
+
+def _why(error: BaseException) -> str:
+    if isinstance(error, ServiceUnavailableError):
+        return "the server answers, but JetStream is off or not ready"
+    return str(error) or type(error).__name__
+
+
+async def _quiet(error: Exception) -> None:
+    log.debug("nats.told", error=str(error))

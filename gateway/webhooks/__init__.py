@@ -1,0 +1,1 @@
+"""Events out over HTTP, signed."""
