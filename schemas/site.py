@@ -20,7 +20,6 @@ class StoreSettings(Record):
         "sqlite:///bagrelay.db"
     )
     keep_payloads_days: Annotated[int, Field(ge=1, le=3650)] = 90
-
     """Days after which addresses, orders as they came and label bytes are erased."""
     keep_records_days: Annotated[int, Field(ge=30, le=36500)] = 400
     """Days after which the rest of an order that is done leaves the store; the ledger keeps it."""
@@ -73,24 +72,23 @@ class Gs1Settings(Record):
 
     company_prefix: Annotated[str, StringConstraints(pattern=r"^\d{4,12}$")]
     extension_digit: Annotated[int, Field(ge=0, le=9)] = 0
+    gln: Annotated[str, StringConstraints(pattern=r"^\d{13}$")] | None = None
+    """The site's Global Location Number, for EPCIS."""
 
 
 class Site(Record):
     """A whole site file."""
-
-    gln: Annotated[str, StringConstraints(pattern=r"^\d{13}$")] | None = None
-    """The site's Global Location Number, for EPCIS."""
 
     name: Annotated[str, StringConstraints(min_length=1, max_length=80)]
     time_zone: str = "UTC"
     gs1: Gs1Settings
     ship_from: Address | None = None
     store: StoreSettings = StoreSettings()
+    ledger: LedgerSettings = LedgerSettings()
     http: HttpSettings = HttpSettings()
     wms: WmsSettings | None = None
     packing: Packing = Packing()
     templates_dir: Path | None = None
-    ledger: LedgerSettings = LedgerSettings()
     """Folder with label templates of the site, beside those that come with the gateway."""
     allowed_label_commands: tuple[
         Annotated[str, StringConstraints(pattern=r"^[!-~][ -~]{0,15}$")], ...
