@@ -174,3 +174,7 @@ def _hang_up(client: paho.Client) -> None:
     with contextlib.suppress(OSError, ValueError):
         client.disconnect()
     client.loop_stop()
+    # The thread may end before it has seen the other side's end.
+    sock = client.socket()
+    if sock is not None:
+        sock.close()

@@ -158,7 +158,7 @@ class FaultChecks(Conformance):
 
     async def test_cancelled_it_leaves_no_task(self, rig: Rig, adapter: StationAdapter) -> None:
         """A cancelled delivery leaves nothing running."""
-        before = tasks()
+        before = len(tasks())
         rig.silent()
         sending = asyncio.create_task(adapter.deliver(order("cancel")), name="lane")
         await asyncio.sleep(0.05)
@@ -166,7 +166,7 @@ class FaultChecks(Conformance):
         with suppress(asyncio.CancelledError, StationFault):
             await sending
         rig.heal()
-        await eventually(lambda: tasks() <= before, "a cancelled delivery left a task")
+        await eventually(lambda: len(tasks()) <= before, "a cancelled delivery left a task")
 
     @pytest_asyncio.fixture
     async def proxy(self, rig: Rig) -> AsyncIterator[Proxy]:

@@ -90,6 +90,8 @@ class MqttRig(SimulatedRig):
         if sock is not None:
             sock.shutdown(2)
         client.loop_stop()
+        if sock is not None:
+            sock.close()
 
     def lines(self) -> int:
         """Connections to the broker that are not the station's own."""
