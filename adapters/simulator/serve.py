@@ -295,7 +295,10 @@ class SimulatedStation:
             sock, _ = listener.accept()
         except (BlockingIOError, ConnectionAbortedError):
             return
-        self._begin(serve(TcpLine(sock)), "simulated line")
+        line = TcpLine(sock)
+        # Known from now on: a task that is cancelled before it began would never let go of it.
+        self._lines.add(line)
+        self._begin(serve(line), "simulated line")
 
     async def _serve(self, line: Line, talk: Coroutine[None, None, None]) -> None:
         self._lines.add(line)
