@@ -2,6 +2,7 @@
 
 from fastapi import APIRouter, Query
 
+from gateway.access.caller import Asking
 from gateway.cases.desk import CaseDesk
 from schemas.cases import Affected, Case, CaseKind, CaseNote, CaseState, CaseStory
 
@@ -25,14 +26,14 @@ def routes(desk: CaseDesk) -> APIRouter:
         return await desk.story(case_id)
 
     @router.post("/v1/cases/{case_id}/explain", status_code=204)
-    async def explain(case_id: str, said: CaseNote) -> None:
+    async def explain(case_id: str, said: CaseNote, caller: Asking) -> None:
         """Say what had happened; the case stays until it is closed."""
-        await desk.explain(case_id, said.note, said.by, said.kind)
+        await desk.explain(case_id, said.note, caller.signed(said.by), said.kind)
 
     @router.post("/v1/cases/{case_id}/close", status_code=204)
-    async def close(case_id: str, said: CaseNote) -> None:
+    async def close(case_id: str, said: CaseNote, caller: Asking) -> None:
         """Say that nothing is left to be done."""
-        await desk.close(case_id, said.note, said.by, said.kind)
+        await desk.close(case_id, said.note, caller.signed(said.by), said.kind)
 
     @router.get("/v1/stations/{station_id}/affected")
     async def affected(station_id: str, seq: int = Query(ge=1)) -> Affected:

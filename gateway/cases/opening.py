@@ -12,7 +12,7 @@ import sqlalchemy as sa
 from gateway.cases import rows
 from gateway.cases.rows import NewCase
 from gateway.store import jobs
-from gateway.store.tables import case_entries, orders
+from gateway.store.tables import orders
 from gateway.store.work import Work
 from schemas.cases import CaseKind
 from schemas.decision import ReasonCode
@@ -65,11 +65,11 @@ def follow(work: Work, recorded: Sequence[Mapping[str, object]]) -> None:
     if not concerned:
         return
     _keep_articles(work, concerned)
-    _go_on(work, concerned)
     for entry in concerned:
         new = _shown_by(work, entry)
         if new is not None:
             _open(work, new, entry)
+    _go_on(work, concerned)
 
 
 _WATCHED = _SHOWS | _CONTINUES | {EntryKind.ORDER_RECEIVED}
@@ -116,9 +116,7 @@ def _on_the_way(entry: Entry) -> bool:
 def _open(work: Work, new: NewCase, entry: Entry) -> None:
     known = rows.not_closed(work.conn, new.kind, new.subject)
     if known is not None:
-        linked = entry["seq"] in _linked(work, known)
-        if not linked:
-            rows.link(work.conn, known, [entry["seq"]])
+        rows.link(work.conn, known, [entry["seq"]])
         return
     case_id = f"M-{work.next_number('case'):05d}"
     rows.insert(work.conn, case_id, new, work.now)
@@ -132,13 +130,6 @@ def _open(work: Work, new: NewCase, entry: Entry) -> None:
         shown_by=entry["seq"],
     )
     rows.link(work.conn, case_id, [entry["seq"], opened])
-
-
-def _linked(work: Work, case_id: str) -> set[int]:
-    found = work.conn.execute(
-        sa.select(case_entries.c.seq).where(case_entries.c.case_id == case_id)
-    )
-    return {row.seq for row in found}
 
 
 def _shown_by(work: Work, entry: Entry) -> NewCase | None:

@@ -118,8 +118,15 @@ def change(conn: Connection, case: Case, to: Case) -> bool:
 
 
 def link(conn: Connection, case_id: str, seqs: Collection[int]) -> None:
-    """Put entries into the case's chain."""
-    conn.execute(sa.insert(case_entries), [{"case_id": case_id, "seq": seq} for seq in seqs])
+    """Put entries into the case's chain; those that are in it already stay there once."""
+    known = conn.execute(
+        sa.select(case_entries.c.seq).where(
+            case_entries.c.case_id == case_id, case_entries.c.seq.in_(seqs)
+        )
+    )
+    new = sorted(set(seqs) - {row.seq for row in known})
+    if new:
+        conn.execute(sa.insert(case_entries), [{"case_id": case_id, "seq": seq} for seq in new])
 
 
 def chain_of(conn: Connection, case_id: str) -> list[tuple[bytes, bytes]]:

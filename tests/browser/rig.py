@@ -110,9 +110,11 @@ def small_orders(count: int) -> list[Order]:
 
 
 @asynccontextmanager
-async def running(folder: Path, *, stations: int | None = None) -> AsyncIterator[Room]:
-    """Start the room and stop it."""
-    site, machines = await _site(folder, stations)
+async def running(
+    folder: Path, *, stations: int | None = None, store: str | None = None
+) -> AsyncIterator[Room]:
+    """Start the room and stop it; `store` is a URL, a file in the folder where left empty."""
+    site, machines = await _site(folder, store or f"sqlite:///{folder / 'room.db'}", stations)
     gateway = build(site, environment={})
     server = uvicorn.Server(
         uvicorn.Config(
@@ -141,7 +143,9 @@ async def running(folder: Path, *, stations: int | None = None) -> AsyncIterator
             await machine.stop()
 
 
-async def _site(folder: Path, stations: int | None) -> tuple[Site, dict[str, SimulatedStation]]:
+async def _site(
+    folder: Path, store: str, stations: int | None
+) -> tuple[Site, dict[str, SimulatedStation]]:
     """The example room with the addresses that are free here; more copies of it where asked."""
     site = load(SITE_FILE)
     machines: dict[str, SimulatedStation] = {}
@@ -164,7 +168,10 @@ async def _site(folder: Path, stations: int | None) -> tuple[Site, dict[str, Sim
         placed.append(copy.model_copy(update={"id": f"st-{number:03d}", "name": f"Bench {number}"}))
     changes = {
         "station": tuple(placed),
-        "store": site.store.model_copy(update={"url": f"sqlite:///{folder / 'room.db'}"}),
+        "store": site.store.model_copy(update={"url": store}),
+        "ledger": site.ledger.model_copy(
+            update={"key_file": folder / "key.pem", "archive_dir": folder / "archive"}
+        ),
         "wms": None,
     }
     return site.model_copy(update=changes), machines
