@@ -5,17 +5,19 @@ import secrets
 from collections.abc import AsyncIterator, Callable, Mapping
 from contextlib import asynccontextmanager
 from dataclasses import dataclass
+from datetime import timedelta
 from hashlib import sha256
 from pathlib import Path
 from typing import Any
 
 import structlog
-from fastapi import APIRouter, FastAPI, Response
+from fastapi import APIRouter, Depends, FastAPI, Response
 
 from adapters import registry
 from adapters.contract import LineSettings, StationAdapter, StationLine
 from adapters.errors import Misconfigured
 from gateway import fit_route, problems
+from gateway.access import document, door, sign_in
 from gateway.cases import http as cases_http
 from gateway.cases import opening
 from gateway.cases.desk import CaseDesk
@@ -154,10 +156,14 @@ def create_app(gateway: Gateway, site_file: Path | None = None) -> FastAPI:
         version=VERSION,
         summary="From a scanned order to a verified bag.",
         lifespan=lifespan,
+        dependencies=[Depends(door.same_line)],
+        responses=document.PROBLEMS,
     )
     problems.install(app)
+    document.install(app)
+    who = door.install(app, gateway.site, gateway.store, gateway.clock)
     stations = {station.id: station for station in gateway.site.station}
-    app.include_router(events_http.routes(gateway.intake, gateway.site.http.max_body_bytes))
+    app.include_router(events_http.routes(gateway.intake))
     app.include_router(
         stations_http.reading(
             stations,
@@ -196,6 +202,16 @@ def create_app(gateway: Gateway, site_file: Path | None = None) -> FastAPI:
     )
     for router in pages.routers(parts):
         app.include_router(router)
+    access = gateway.site.access
+    app.include_router(
+        sign_in.routes(
+            parts.frame,
+            gateway.store,
+            who,
+            lasts=timedelta(hours=access.session_hours),
+            open_door=access.open_door,
+        )
+    )
     return app
 
 

@@ -55,6 +55,12 @@ class NotFound(GatewayError):
     type, status, title = ProblemType.NOT_FOUND, 404, "Not found"
 
 
+class WrongMethod(GatewayError):
+    """There is something under that name, but it can't be done to it."""
+
+    type, status, title = ProblemType.NOT_FOUND, 405, "Not with this method"
+
+
 class ChangedRepeat(GatewayError):
     """The same event source and id came again with other content."""
 
@@ -77,6 +83,30 @@ class TooLarge(GatewayError):
     """The body is above the site's limit."""
 
     type, status, title = ProblemType.TOO_LARGE, 413, "The body is too large"
+
+
+class Unauthenticated(GatewayError):
+    """Nobody knows who is asking."""
+
+    type, status, title = ProblemType.UNAUTHENTICATED, 401, "Say who you are"
+
+
+class Forbidden(GatewayError):
+    """It is known who is asking, and that they may not."""
+
+    type, status, title = ProblemType.FORBIDDEN, 403, "Not allowed for you"
+
+
+class RateLimited(GatewayError):
+    """Too much in too short a time; come again after a while."""
+
+    type, status, title = ProblemType.RATE_LIMITED, 429, "Too many at once"
+
+
+class TooSlow(GatewayError):
+    """The body did not arrive in time."""
+
+    type, status, title = ProblemType.MALFORMED, 408, "The body came too slowly"
 
 
 class UnknownMediaType(GatewayError):

@@ -5,6 +5,7 @@ from typing import Annotated, Self
 
 from pydantic import Field, StringConstraints, model_validator
 
+from schemas.access import AccessSettings, Limits, TlsSettings
 from schemas.base import Record, Slug
 from schemas.order import Address
 from schemas.queues import FolderIn, Queue, Scanner, Webhook
@@ -56,6 +57,7 @@ class HttpSettings(Record):
     host: str = "127.0.0.1"
     port: Annotated[int, Field(ge=0, le=65535)] = 8080
     max_body_bytes: Annotated[int, Field(ge=1024)] = 4_000_000
+    limits: Limits = Limits()
 
 
 class WmsSettings(Record):
@@ -65,6 +67,8 @@ class WmsSettings(Record):
     budget_s: Annotated[float, Field(gt=0, le=60)] = 3.0
     token_env: str | None = None
     """Name of the environment variable that holds a bearer token."""
+    token_file: Path | None = None
+    """Or the file that holds it."""
 
 
 class Gs1Settings(Record):
@@ -86,6 +90,8 @@ class Site(Record):
     store: StoreSettings = StoreSettings()
     ledger: LedgerSettings = LedgerSettings()
     http: HttpSettings = HttpSettings()
+    access: AccessSettings = AccessSettings()
+    tls: TlsSettings | None = None
     wms: WmsSettings | None = None
     packing: Packing = Packing()
     templates_dir: Path | None = None

@@ -2,7 +2,7 @@
 
 import typer
 
-from gateway.commands import adapter, ledger, queue, stations
+from gateway.commands import access, adapter, ledger, queue, stations, store
 from gateway.commands.check import check
 from gateway.commands.fit import fit
 from gateway.commands.inspect import inspect_label
@@ -32,6 +32,8 @@ app.command("inspect")(inspect_label)
 app.command()(label)
 app.command()(schemas)
 app.add_typer(ledger.app, name="ledger")
+app.add_typer(store.app, name="store")
+app.add_typer(access.app, name="access")
 app.add_typer(adapter.app, name="adapter")
 app.add_typer(stations.app, name="stations")
 app.add_typer(queue.app, name="queue")

@@ -6,6 +6,7 @@ from typing import Protocol
 from fastapi import APIRouter
 from sqlalchemy.engine import Connection
 
+from gateway.access.caller import Asking
 from gateway.dispatch import holds
 from gateway.dispatch.station_view import LaneOf, station_view, waiting_jobs
 from gateway.errors import NotFound
@@ -80,14 +81,14 @@ def acting(desk: DeskActions) -> APIRouter:
     router = APIRouter(tags=["desk"])
 
     @router.post("/v1/stations/{station_id}/hold", status_code=204)
-    async def hold(station_id: str, said: Reasoned) -> None:
+    async def hold(station_id: str, said: Reasoned, caller: Asking) -> None:
         """Hold a station by hand."""
-        await desk.hold(station_id, said.reason, said.by)
+        await desk.hold(station_id, said.reason, caller.signed(said.by))
 
     @router.post("/v1/stations/{station_id}/release", status_code=204)
-    async def release(station_id: str, said: Reasoned) -> None:
+    async def release(station_id: str, said: Reasoned, caller: Asking) -> None:
         """Let a held station go on."""
-        await desk.release(station_id, said.reason, said.by)
+        await desk.release(station_id, said.reason, caller.signed(said.by))
 
     @router.get("/v1/stations/{station_id}/repair")
     async def repair_plan(station_id: str) -> RowRepairPlan:
@@ -95,33 +96,34 @@ def acting(desk: DeskActions) -> APIRouter:
         return await desk.repair_plan(station_id)
 
     @router.post("/v1/stations/{station_id}/repair")
-    async def repair(station_id: str, approved: RowRepair) -> list[str]:
+    async def repair(station_id: str, approved: RowRepair, caller: Asking) -> list[str]:
         """Carry out an approved repair; the ids of the jobs that print again."""
-        return await desk.repair(station_id, approved)
+        signed = approved.model_copy(update={"by": caller.signed(approved.by)})
+        return await desk.repair(station_id, signed)
 
     @router.post("/v1/jobs/{job_id}/settle", status_code=204)
-    async def settle(job_id: str, said: Settle) -> None:
+    async def settle(job_id: str, said: Settle, caller: Asking) -> None:
         """Answer a job that waits for a person."""
-        await desk.settle(job_id, said.answer, said.reason, said.by)
+        await desk.settle(job_id, said.answer, said.reason, caller.signed(said.by))
 
     @router.post("/v1/jobs/{job_id}/void", status_code=204)
-    async def void(job_id: str, said: Reasoned) -> None:
+    async def void(job_id: str, said: Reasoned, caller: Asking) -> None:
         """Say that a printed bag must not leave."""
-        await desk.void(job_id, said.reason, said.by)
+        await desk.void(job_id, said.reason, caller.signed(said.by))
 
     @router.post("/v1/jobs/{job_id}/cancel", status_code=204)
-    async def cancel(job_id: str, said: Reasoned) -> None:
+    async def cancel(job_id: str, said: Reasoned, caller: Asking) -> None:
         """Say that a waiting job will not be printed."""
-        await desk.cancel(job_id, said.reason, said.by)
+        await desk.cancel(job_id, said.reason, caller.signed(said.by))
 
     @router.post("/v1/jobs/{job_id}/reprint")
-    async def reprint(job_id: str, said: Reasoned) -> dict[str, str]:
+    async def reprint(job_id: str, said: Reasoned, caller: Asking) -> dict[str, str]:
         """Print a voided job's label again; the new job's id."""
-        return {"job_id": await desk.reprint(job_id, said.reason, said.by)}
+        return {"job_id": await desk.reprint(job_id, said.reason, caller.signed(said.by))}
 
     @router.post("/v1/orders/{order_id}/move", status_code=204)
-    async def move_order(order_id: str, said: MoveOrder) -> None:
+    async def move_order(order_id: str, said: MoveOrder, caller: Asking) -> None:
         """Take an order's waiting jobs to another station."""
-        await desk.move_order(order_id, said.to_station, said.reason, said.by)
+        await desk.move_order(order_id, said.to_station, said.reason, caller.signed(said.by))
 
     return router

@@ -65,7 +65,9 @@ class Intake:
                 self._metrics.event(incoming.event.type.value, "repeated")
                 return found
             doing = found
-            accepted = await self._store.write(lambda work: self._durable(work, incoming, doing))
+            accepted = await self._store.write(
+                lambda work: self._durable(work, incoming, doing, actor)
+            )
             if isinstance(incoming.data, SupplyChanged) and not accepted.repeated:
                 station = self._station(incoming.data.station)
                 today = self._packer.today()
@@ -86,7 +88,7 @@ class Intake:
             )
         return answer.model_copy(update={"repeated": True})
 
-    def _durable(self, work: Work, incoming: Incoming, doing: Doing) -> Accepted:
+    def _durable(self, work: Work, incoming: Incoming, doing: Doing, actor: str) -> Accepted:
         """Do it and keep the event, unless the same one got in between."""
         known = self._repeat_of(work.conn, incoming)
         if known is not None:
@@ -103,6 +105,7 @@ class Intake:
         )
         work.record(
             EntryKind.EVENT_ACCEPTED,
+            actor=actor,
             order_id=accepted.order_id,
             station=incoming.data.station,  # type: ignore[attr-defined]
             event_id=incoming.event.id,

@@ -4,7 +4,8 @@ from fastapi import APIRouter, Request
 from fastapi.responses import Response
 from pydantic import TypeAdapter
 
-from gateway.errors import GatewayError, Malformed, TooLarge
+from gateway.access.caller import Caller, caller_of, spend_events
+from gateway.errors import GatewayError
 from gateway.intake.accept import Intake
 from gateway.intake.envelope import BATCH, STRUCTURED, Incoming, read_http, read_structured
 from gateway.problems import problem_of
@@ -23,7 +24,7 @@ class BatchAnswer(Record):
 _ANSWERS = TypeAdapter(list[BatchAnswer])
 
 
-def routes(intake: Intake, max_body_bytes: int) -> APIRouter:
+def routes(intake: Intake) -> APIRouter:
     """The events route."""
     router = APIRouter(tags=["events"])
 
@@ -49,17 +50,18 @@ def routes(intake: Intake, max_body_bytes: int) -> APIRouter:
         202 comes only after the commit. The same source and id again is answered as before. A
         batch is answered 202 if every event was accepted, else 207 with one answer an event.
         """
-        body = await _bounded(request, max_body_bytes)
-        read = read_http(request.headers, body)
-        actor = getattr(request.state, "actor", "open door")
+        read = read_http(request.headers, await request.body())
+        caller = caller_of(request)
         if isinstance(read, Incoming):
-            accepted = await intake.accept(read, actor=actor)
+            spend_events(request, 1)
+            accepted = await _one(intake, read, caller)
             return Response(
                 accepted.model_dump_json(exclude_none=True),
                 status_code=202,
                 media_type="application/json",
             )
-        answers = [await _one_of_batch(intake, raw, actor) for raw in read]
+        spend_events(request, max(1, len(read)))
+        answers = [await _one_of_batch(intake, raw, caller) for raw in read]
         whole = all(answer.problem is None for answer in answers)
         return Response(
             _ANSWERS.dump_json(answers, exclude_none=True),
@@ -70,23 +72,13 @@ def routes(intake: Intake, max_body_bytes: int) -> APIRouter:
     return router
 
 
-async def _one_of_batch(intake: Intake, raw: bytes, actor: str) -> BatchAnswer:
+async def _one(intake: Intake, incoming: Incoming, caller: Caller) -> Accepted:
+    caller.check_event(incoming)
+    return await intake.accept(caller.signing(incoming), actor=caller.name)
+
+
+async def _one_of_batch(intake: Intake, raw: bytes, caller: Caller) -> BatchAnswer:
     try:
-        return BatchAnswer(accepted=await intake.accept(read_structured(raw), actor=actor))
+        return BatchAnswer(accepted=await _one(intake, read_structured(raw), caller))
     except GatewayError as error:
         return BatchAnswer(problem=problem_of(error))
-
-
-async def _bounded(request: Request, limit: int) -> bytes:
-    stated = request.headers.get("content-length")
-    if stated is not None and not stated.isdigit():
-        raise Malformed("Content-Length isn't a number.")
-    if stated is not None and int(stated) > limit:
-        raise TooLarge(f"The body has {stated} bytes; at most {limit} are taken.")
-    chunks, size = [], 0
-    async for chunk in request.stream():
-        size += len(chunk)
-        if size > limit:
-            raise TooLarge(f"The body has more than {limit} bytes.")
-        chunks.append(chunk)
-    return b"".join(chunks)

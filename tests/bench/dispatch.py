@@ -44,6 +44,7 @@ bag = "b300"
     return f"""
 name = "bench"
 gs1.company_prefix = "9521234"
+access.open_door = true
 store.url = "sqlite:///{folder}/bench.db"
 [[film]]
 id = "f"

@@ -136,7 +136,13 @@ class Rig:
 
     async def start_gateway(self) -> None:
         """Start the gateway on the store as it is."""
-        site = Site.model_validate({**self._site, "store": {"url": f"sqlite:///{self.db}"}})
+        site = Site.model_validate(
+            {
+                "access": {"open_door": True},
+                **self._site,
+                "store": {"url": f"sqlite:///{self.db}"},
+            }
+        )
         self.gateway = build(site, clock=self._clock, environment={})
         self._server = uvicorn.Server(
             uvicorn.Config(

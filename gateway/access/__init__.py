@@ -1,0 +1,1 @@
+"""Who may do what: roles and their table, keys, bearer tokens, sessions, the door."""

@@ -1,0 +1,1 @@
+"""What one caller may ask of the listener: bytes, seconds, connections, events."""
