@@ -16,7 +16,7 @@ from fastapi import APIRouter, Depends, FastAPI, Response
 from adapters import registry
 from adapters.contract import LineSettings, StationAdapter, StationLine
 from adapters.errors import Misconfigured
-from gateway import fit_route, problems
+from gateway import fit_route, problems, size_change
 from gateway.access import document, door, sign_in
 from gateway.cases import http as cases_http
 from gateway.cases import opening
@@ -47,6 +47,7 @@ from gateway.queues import http as queues_http
 from gateway.queues.ways import Ways
 from gateway.store.store import Store
 from gateway.store.work import Work
+from gateway.upkeep import Upkeep
 from schemas.decision import Outcome
 from schemas.ledger import EntryKind
 from schemas.site import Gs1Settings, Site
@@ -73,6 +74,7 @@ class Gateway:
     clock: Clock
     sealer: Sealer
     ways: Ways
+    upkeep: Upkeep
 
     async def start(self) -> None:
         """Bring the store up, make the stations known, start the lanes."""
@@ -81,10 +83,12 @@ class Gateway:
         await self.sealer.start()
         await self.dispatcher.start()
         await self.ways.start()
+        self.upkeep.start()
         log.info("gateway.started", site=self.site.name, stations=len(self.site.station))
 
     async def stop(self) -> None:
         """Finish what is being sent and let go of everything."""
+        await self.upkeep.stop()
         await self.ways.stop()
         await self.dispatcher.stop()
         if self.wms is not None:
@@ -134,7 +138,10 @@ def build(
     desk = Desk(site=site, store=store, packer=packer, labeller=labeller, serials=serials)
     sealer = Sealer(site, store, clock)
     ways = Ways(site, intake, store, clock, environment, run_id)
-    return Gateway(site, store, dispatcher, intake, desk, metrics, room, wms, clock, sealer, ways)
+    upkeep = Upkeep(site, store, clock)
+    return Gateway(
+        site, store, dispatcher, intake, desk, metrics, room, wms, clock, sealer, ways, upkeep
+    )
 
 
 def create_app(gateway: Gateway, site_file: Path | None = None) -> FastAPI:
@@ -188,8 +195,10 @@ def create_app(gateway: Gateway, site_file: Path | None = None) -> FastAPI:
             lambda: gateway.store.read_now(
                 lambda conn: [now_at(conn, station) for station in gateway.site.station]
             ),
+            gateway.clock,
         )
     )
+    app.include_router(size_change.routes(gateway.site, gateway.room, gateway.store, gateway.clock))
     app.include_router(_probes(gateway))
     parts = parts_of(
         site=gateway.site,

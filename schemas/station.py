@@ -104,6 +104,10 @@ class Station(Record):
     """The label's width lies along the bag."""
     measures_items: bool = False
     """A dimension scanner feeds it: a measured size overrides the catalogue."""
+    changeover_min: Annotated[float, Field(ge=0, le=240)] = 3.0
+    """Minutes to change a roll or box: common practice, no source."""
+    changeover_waste_bags: Annotated[int, Field(ge=0, le=50)] = 2
+    """Bags that threading spoils: common practice, no source."""
     decide_within_s: Annotated[float, Field(gt=0, le=60)] | None = None
     """Hands-free: go or no-go must be answered in this time."""
     retry: Retry = Retry()
