@@ -103,6 +103,7 @@ def upgrade() -> None:
         sa.Column("last_hash", sa.Text(), nullable=False),
         sa.Column("range", sa.Text(), nullable=False),
         sa.Column("archived", sa.BigInteger(), server_default="0", nullable=False),
+        sa.CheckConstraint("id = 1", name=op.f("ck_ledger_head_single")),
         sa.PrimaryKeyConstraint("id", name=op.f("pk_ledger_head")),
     )
     op.create_table(
@@ -210,6 +211,11 @@ def upgrade() -> None:
         sa.ForeignKeyConstraint(["order_id"], ["orders.order_id"], name=op.f("fk_jobs_order_id")),
         sa.ForeignKeyConstraint(
             ["parcel_id"], ["parcels.parcel_id"], name=op.f("fk_jobs_parcel_id")
+        ),
+        sa.CheckConstraint(
+            "state IN ('queued', 'stale', 'sending', 'sent', 'printed', 'in_doubt', 'refused', "
+            "'verified', 'closed', 'void', 'cancelled')",
+            name=op.f("ck_jobs_state"),
         ),
         sa.PrimaryKeyConstraint("job_id", name=op.f("pk_jobs")),
     )
