@@ -44,8 +44,13 @@ def _is_out(load: Load) -> bool:
 
 
 def now_at(conn: Connection, station: Station) -> Station:
-    """The station with what is loaded on it now."""
-    return station.model_copy(update={"loaded": loads_of(conn, station.id)})
+    """The station with what it can make bags of now.
+
+    Bags printed ahead stand on one web: only the first slot counts there, since the size can't
+    change from one order to the next.
+    """
+    loads = loads_of(conn, station.id)
+    return station.model_copy(update={"loaded": loads[:1] if station.bags_ahead else loads})
 
 
 def first_loads(work: Work, station: Station) -> None:

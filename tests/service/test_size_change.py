@@ -43,3 +43,14 @@ async def test_unknown_bag_is_not_found(tmp_path: Path) -> None:
     async with running(tmp_path, station("s1")) as rig:
         answer = await rig.client.get("/v1/stations/s1/size-change", params={"bag": "none"})
         assert 404 == answer.status_code
+
+
+async def test_station_with_bags_ahead_takes_only_what_fits_its_web(tmp_path: Path) -> None:
+    """The row already made keeps its size, so an order can't have a bag of its own."""
+    loaded = [{"bag": "small", "slot": 1}, {"bag": "large", "slot": 2}]
+    for ahead, expected in ((0, "queued"), (1, "manual")):
+        folder = tmp_path / str(ahead)
+        folder.mkdir()
+        one = station("s1", verify="required", bags_ahead=ahead, loaded=loaded)
+        async with running(folder, one) as rig:
+            assert expected == (await rig.scan("s1", "o1", lines=WIDE))["outcome"]
