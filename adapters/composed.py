@@ -97,15 +97,20 @@ class Composed:
         )
 
     async def fate(self, job_id: str) -> Fate:
-        """Printed when label and bag are; unknown to the station when neither is."""
-        told = set()
-        for part in self._acting():
-            if not isinstance(part, AsksFate):
-                return Fate.CANNOT_TELL
-            told.add(await part.fate(job_id))
-        if len(told) == 1:
-            return told.pop()
-        return Fate.WAITING if told == {Fate.PRINTED, Fate.WAITING} else Fate.CANNOT_TELL
+        """The machine's word where it has one: it was armed only after a good label.
+
+        A bag that was not made may still have its label out; then only the printer could tell.
+        """
+        if self._machine is not None:
+            made = await self._machine.fate(job_id)
+            if made is not Fate.UNKNOWN_JOB:
+                return made
+        if not isinstance(self._printer, AsksFate):
+            return Fate.CANNOT_TELL
+        printed = await self._printer.fate(job_id)
+        if self._machine is None or printed is Fate.UNKNOWN_JOB:
+            return printed
+        return Fate.CANNOT_TELL
 
     async def labels_printed(self) -> int:
         """The printer's count."""
@@ -164,8 +169,9 @@ def claims_of(parts: Mapping[Role, StationAdapter | type[StationAdapter]]) -> Cl
     return Claims(
         knows=machine.knows,
         drops_repeats=all(one.drops_repeats for one in acting),
-        can_be_asked=all(one.can_be_asked for one in acting),
-        counts_labels=printer.counts_labels,
+        can_be_asked=machine.can_be_asked,
+        # With a machine a label more does not mean a bag more.
+        counts_labels=printer.counts_labels and Role.MACHINE not in parts,
         reports=frozenset().union(*(one.reports for one in every)),
         makes_bags=machine.makes_bags,
         holds=any(one.holds for one in every),

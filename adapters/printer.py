@@ -9,9 +9,8 @@ from adapters.errors import NeedsPerson, NothingSent
 from adapters.line import Connect, Line, LineLost
 from adapters.options import Options
 from adapters.standing_line import StandingLine, read_until
-from adapters.status import QUESTIONS, ask_counter, counter, counter_whole, formats_waiting
+from adapters.status import QUESTIONS, ask_counter, counter, counter_whole
 from schemas.station import (
-    Fate,
     MachineState,
     Receipt,
     ReceiptStage,
@@ -117,13 +116,13 @@ class BytePrinter(StandingLine):
 class CountedPrinter(BytePrinter):
     """A ZPL printer that is asked for its label counter before and after each label.
 
-    It must be this gateway's alone: labels printed past the gateway make its answers useless, and
-    then they are `CANNOT_TELL`.
+    It must be this gateway's alone. After a fault dispatch compares the count with the one that it
+    kept before the label, so that the answer outlives the gateway; labels printed past the
+    gateway make it useless, and then nothing is guessed.
     """
 
     claims: ClassVar[Claims] = Claims(
         knows=frozenset({ReceiptStage.SENT, ReceiptStage.PRINTED}),
-        can_be_asked=True,
         counts_labels=True,
         deliver_within_s=25.0,
         state_within_s=5.0,
@@ -137,20 +136,17 @@ class CountedPrinter(BytePrinter):
         write_s: float = 10.0,
         answer_s: float = 2.0,
         print_s: float = 5.0,
-        settle_s: float = 0.5,
         variable: str = "odometer.total_label_count",
     ) -> None:
         super().__init__(station, connect, ask="zpl-status", write_s=write_s, answer_s=answer_s)
-        self._print_s, self._settle_s = print_s, settle_s
+        self._print_s = print_s
         self._variable = variable
-        self._last: tuple[str, int] | None = None
 
     async def deliver(self, order: StationOrder) -> Receipt:
         """Send once; `PRINTED` when the counter has gone up by one in time, else `SENT`."""
         await self.living()
         await self._look()
         before = await self.labels_printed()
-        self._last = (order.job_id, before)
         await self._send(order.label)
         stage = ReceiptStage.PRINTED if await self._printed(before) else ReceiptStage.SENT
         return Receipt(job_id=order.job_id, stage=stage, bytes_sent=len(order.label))
@@ -171,28 +167,6 @@ class CountedPrinter(BytePrinter):
                 do="Check the variable's name, or use the kind without a counter.",
             )
         return count
-
-    async def fate(self, job_id: str) -> Fate:
-        """Tell the last job's fate from the counter: known only for the job sent last.
-
-        Waits `settle_s` first, so that bytes on their way are counted in.
-        """
-        await self.living()
-        if self._last is None or self._last[0] != job_id:
-            return Fate.CANNOT_TELL
-        await asyncio.sleep(self._settle_s)
-        waiting = await self._waiting()
-        more = await self.labels_printed() - self._last[1]
-        if more == 1:
-            return Fate.PRINTED
-        if more != 0 or waiting is None or waiting[1]:
-            return Fate.CANNOT_TELL
-        return Fate.WAITING if waiting[0] else Fate.UNKNOWN_JOB
-
-    async def _waiting(self) -> tuple[int, bool] | None:
-        question = QUESTIONS["zpl-status"]
-        answer = await self._question(question.ask, question.whole)
-        return formats_waiting(answer) if answer else None
 
     async def _printed(self, before: int) -> bool:
         # The label has left: whatever goes wrong from here on, this delivery stays "sent".

@@ -150,13 +150,12 @@ class CountedSerial(CountedPrinter):
 
     @classmethod
     def from_settings(cls, settings: LineSettings) -> Self:
-        """Options: those of the serial kind but ask, and print_s, settle_s, variable."""
+        """Options: those of the serial kind but ask, and print_s, variable."""
         options = Options(settings)
         adapter = cls(
             settings.station,
             _connect(options),
             print_s=options.seconds("print_s", 5.0),
-            settle_s=options.seconds("settle_s", 0.5),
             variable=options.text("variable", "odometer.total_label_count"),
             **printer_deadlines(options),
         )

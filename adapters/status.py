@@ -57,24 +57,17 @@ def host_status(answer: bytes) -> StationCondition | None:
     )
     faults = [name for flag, name in flags if flag == "1"]
     paused = first[2] == "1"
+    # What is in the buffer, whole or half, may still come out: it counts as left.
+    left = int(first[4] or 0) + int(first[7] or 0) + int(second[8] or 0)
     state = MachineState.HELD if paused or faults else MachineState.IDLE
-    if not paused and not faults and (int(first[4] or 0) or int(second[8] or 0)):
+    if not paused and not faults and left:
         state = MachineState.EXECUTE
     return StationCondition(
         state=state,
         ready=not (paused or faults),
         faults=(*faults, *(("paused",) if paused else ())),
-        labels_left=int(second[8] or 0),
+        labels_left=left,
     )
-
-
-def formats_waiting(answer: bytes) -> tuple[int, bool] | None:
-    """Formats in the receive buffer, and whether one is half received; from a `~HS` answer."""
-    found = _THREE_STRINGS.search(answer)
-    if found is None:
-        return None
-    first = found.group(1).decode().split(",")
-    return (int(first[4] or 0), first[7] == "1") if len(first) == 12 else None
 
 
 def error_code(answer: bytes) -> StationCondition | None:

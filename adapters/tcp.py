@@ -32,13 +32,12 @@ class CountedTcp(CountedPrinter):
 
     @classmethod
     def from_settings(cls, settings: LineSettings) -> Self:
-        """Options: host, port, connect_s, write_s, answer_s, print_s, settle_s, variable."""
+        """Options: host, port, connect_s, write_s, answer_s, print_s, variable."""
         options = Options(settings)
         adapter = cls(
             settings.station,
             _connect(options),
             print_s=options.seconds("print_s", 5.0),
-            settle_s=options.seconds("settle_s", 0.5),
             variable=options.text("variable", "odometer.total_label_count"),
             **printer_deadlines(options),
         )

@@ -106,6 +106,29 @@ class AnswerChecks(Conformance):
         assert before + 3 == await self.in_time(adapter.labels_printed())
 
     @needs("counts_labels")
+    async def test_count_after_a_lost_answer_has_the_label(
+        self, rig: Rig, adapter: StationAdapter
+    ) -> None:
+        """The count outlives the line: the label that came out unheard is in it."""
+        assert isinstance(adapter, CountsLabels)
+        before = await self.in_time(adapter.labels_printed())
+        rig.lose_next_answer()
+        await self.tried(adapter, order("mute"))
+        await rig.printed(1)
+        rig.heal()
+        assert await self.in_time(adapter.labels_printed()) == before + 1
+
+    @needs("counts_labels")
+    async def test_count_after_a_cut_stands_still(self, rig: Rig, adapter: StationAdapter) -> None:
+        """A label that was cut off is not counted."""
+        assert isinstance(adapter, CountsLabels)
+        before = await self.in_time(adapter.labels_printed())
+        rig.cut_next(60)
+        await self.tried(adapter, order("cut"))
+        rig.heal()
+        assert await self.in_time(adapter.labels_printed()) == before
+
+    @needs("counts_labels")
     async def test_count_from_a_station_that_is_off_is_no_answer(
         self, rig: Rig, adapter: StationAdapter
     ) -> None:
