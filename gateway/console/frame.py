@@ -2,6 +2,7 @@
 
 import gzip
 from collections.abc import Callable, Coroutine, Mapping
+from dataclasses import dataclass
 from datetime import date, datetime
 from secrets import token_hex
 from typing import Any
@@ -101,7 +102,7 @@ class Frame:
             here=request.url.path,
             counts=await self._counts(),
             done=done if self.texts.has(f"done.{done}") else "",
-            name=signed_in(request) or remembered_name(request),
+            name=name_of(request),
             person=signed_in(request) or "",
             query=request.query_params.get("q", ""),
             **{**(values or {}), **more},
@@ -196,9 +197,21 @@ class _Foreign(GatewayError):
 NAME_COOKIE = "bagrelay_name"
 
 
-def remembered_name(request: Request) -> str:
-    """The name that this browser's person gave last, as a suggestion."""
-    return parse_qs(f"n={request.cookies.get(NAME_COOKIE, '')}").get("n", [""])[0][:80]
+@dataclass(frozen=True, slots=True)
+class Name:
+    """Who acts: known from the session, or what this browser's person said last."""
+
+    text: str
+    known: bool
+
+
+def name_of(request: Request) -> Name:
+    """The session's person; else the name that was given last, as a suggestion."""
+    person = signed_in(request)
+    if person is not None:
+        return Name(person, known=True)
+    last = parse_qs(f"n={request.cookies.get(NAME_COOKIE, '')}").get("n", [""])[0]
+    return Name(last[:80], known=False)
 
 
 def back_to(path: str, done: str, by: str = "") -> Response:
