@@ -80,7 +80,8 @@ def evidence(
     clock = SystemClock()
     with reading(site) as conn, _in_words():
         parts = parts_of(conn, site, parcel_id, prover(site, _key_of(site), clock))
-    file = files.evidence(parts, clock.now(), black_out=black_out, machines=machines_of(site))
+        machines = machines_of(conn, site)
+    file = files.evidence(parts, clock.now(), black_out=black_out, machines=machines)
     if pdf:
         put(to_pdf(file), out or Path(f"evidence-{parcel_id}.pdf"))
     else:

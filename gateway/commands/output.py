@@ -65,16 +65,21 @@ def progress(what: str, total: int, *, quiet: bool = False) -> Iterator["Bar"]:
     columns = (TextColumn(what), BarColumn(), MofNCompleteColumn(), TimeRemainingColumn())
     with Progress(*columns, console=console, transient=True) as bars:
         task = bars.add_task(what, total=total)
-        yield Bar(lambda done: bars.update(task, completed=done))
+        yield Bar(lambda done, of: bars.update(task, completed=done, total=of or total))
 
 
 class Bar:
     """Told how far the work is; shows it or not."""
 
-    def __init__(self, show: Callable[[int], None] | None = None) -> None:
+    def __init__(self, show: Callable[[int, int], None] | None = None) -> None:
         self._show = show
 
     def at(self, done: int) -> None:
         """So much is done."""
         if self._show is not None:
-            self._show(done)
+            self._show(done, 0)
+
+    def part(self, done: int, of: int) -> None:
+        """So much of so much is done."""
+        if self._show is not None:
+            self._show(done, of)

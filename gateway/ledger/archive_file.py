@@ -70,7 +70,7 @@ def name_of(first: int, last: int) -> str:
 def write(path: Path, head: ArchiveHead, texts: Iterable[bytes]) -> str:
     """Write the file whole and durable, or not at all; its SHA-256 in hex. Raises OSError."""
     path.parent.mkdir(parents=True, exist_ok=True)
-    draft = path.with_name(path.name + ".part")
+    draft = path.with_name(f"{path.name}.{os.getpid()}.part")
     with draft.open("wb") as raw:
         with gzip.GzipFile("", "wb", 6, raw, mtime=0) as out:
             out.write(head.model_dump_json().encode() + b"\n")

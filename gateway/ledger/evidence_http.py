@@ -26,7 +26,8 @@ def routes(site: Site, store: Store, clock: Clock, prove: Prove | None = None) -
 
     async def file_of(parcel_id: str, black_out: bool) -> Evidence:
         parts = await store.read(lambda conn: parts_of(conn, site, parcel_id, prove))
-        return evidence(parts, clock.now(), black_out=black_out, machines=machines_of(site))
+        machines = await store.read(lambda conn: machines_of(conn, site))
+        return evidence(parts, clock.now(), black_out=black_out, machines=machines)
 
     @router.get("/v1/parcels/{parcel_id}/evidence.json", response_model=Evidence)
     async def as_json(parcel_id: str, black_out: bool = False) -> Response:

@@ -3,9 +3,11 @@
 from collections.abc import Callable, Collection, Mapping
 from pathlib import Path
 
+import sqlalchemy as sa
 from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
 from sqlalchemy.engine import Connection
 
+from gateway.access.tables import access_keys
 from gateway.clock import Clock
 from gateway.errors import NotAllowedNow, NotFound
 from gateway.ledger import checkpoints, entries
@@ -17,8 +19,11 @@ from gateway.ledger.proof import (
     prove_growth_by_tree,
 )
 from gateway.ledger.stored_tree import StoredTree
+from schemas.access import AccessRole
 from schemas.ledger import Checkpoint, EntryKind, LedgerEntry
 from schemas.site import Site
+
+_MACHINE_ROLES = (AccessRole.SENDER, AccessRole.STATION)
 
 KeyOf = Callable[[], Ed25519PrivateKey]
 Prove = Callable[[Connection, Collection[int], str], EntriesProof | None]
@@ -77,9 +82,17 @@ def prover(site: Site, key: KeyOf, clock: Clock) -> Prove:
     return prove
 
 
-def machines_of(site: Site) -> frozenset[str]:
-    """Actors that are no people: the gateway itself and the site's stations."""
-    return frozenset({"gateway", "open door", *(f"station {one.id}" for one in site.station)})
+def machines_of(conn: Connection, site: Site) -> frozenset[str]:
+    """Actors that are no people: the gateway, the site's stations, keys of other programs."""
+    keys = sa.select(access_keys.c.name).where(access_keys.c.role.in_(_MACHINE_ROLES))
+    return frozenset(
+        {
+            "gateway",
+            "open door",
+            *(f"station {one.id}" for one in site.station),
+            *conn.execute(keys).scalars(),
+        }
+    )
 
 
 def _prove(
