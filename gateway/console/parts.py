@@ -13,15 +13,13 @@ from gateway.console.frame import Frame
 from gateway.console.live import Pulse
 from gateway.console.stations import LaneOf
 from gateway.desk import Desk
+from gateway.discovery import Found
 from gateway.dispatch import holds
 from gateway.intake.accept import Intake
 from gateway.store import jobs
 from gateway.store.store import Store
 from schemas.site import Site
 from schemas.station import Station
-
-FoundStation = tuple[str, str, str]
-"""Name, address and what it says of itself."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,7 +37,8 @@ class Parts:
     stations: dict[str, Station]
     frame: Frame
     pulse: Pulse
-    found: Callable[[], Sequence[FoundStation]] | None = None
+    found: Callable[[], Sequence[Found]] | None = None
+    """What announces itself now; None where the gateway doesn't listen for it."""
 
     async def counts(self) -> dict[str, int]:
         """How much waits for a person, for the navigation."""
@@ -63,7 +62,7 @@ def parts_of(
     intake: Intake,
     lane_of: LaneOf,
     clock: Clock,
-    found: Callable[[], Sequence[FoundStation]] | None = None,
+    found: Callable[[], Sequence[Found]] | None = None,
 ) -> Parts:
     """Join the parts. Opens nothing."""
     stations = {station.id: station for station in site.station}
