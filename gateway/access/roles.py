@@ -91,13 +91,13 @@ TABLE: Final[Table] = {
     ("POST", "/v1/events"): _EVENTS,
     # stations and desk
     ("GET", "/v1/stations"): _SEES_FLOOR,
-    ("GET", "/v1/stations/found"): _WIRES,
     ("GET", "/v1/stations/{station_id}"): _SEES_STATION,
     ("GET", "/v1/stations/{station_id}/repair"): _PERSON_AT_STATION,
     ("POST", "/v1/stations/{station_id}/repair"): _PERSON_AT_STATION,
     ("POST", "/v1/stations/{station_id}/hold"): _PERSON_AT_STATION,
     ("POST", "/v1/stations/{station_id}/release"): _PERSON_AT_STATION,
     ("GET", "/v1/stations/{station_id}/affected"): _PERSON_AT_STATION,
+    ("GET", "/v1/stations/{station_id}/size-change"): _PERSON_AT_STATION,
     ("GET", "/v1/waiting"): _row(Bound.FLOOR, _OPERATOR, _SUPERVISOR),
     ("POST", "/v1/jobs/{job_id}/settle"): _PERSON_ON_JOB,
     ("POST", "/v1/jobs/{job_id}/void"): _PERSON_ON_JOB,
@@ -111,7 +111,6 @@ TABLE: Final[Table] = {
     ("GET", "/v1/parcels/{parcel_id}"): _row(Bound.PARCEL, _SENDER, _OPERATOR, _SUPERVISOR),
     ("GET", "/v1/parcels/{parcel_id}/evidence.json"): _row(Bound.PARCEL, _SUPERVISOR),
     ("GET", "/v1/parcels/{parcel_id}/evidence.pdf"): _row(Bound.PARCEL, _SUPERVISOR),
-    ("GET", "/v1/jobs/{job_id}"): _row(Bound.JOB, _SENDER, _OPERATOR, _SUPERVISOR),
     ("GET", "/v1/orders/{order_id:path}/proof"): _row(Bound.ORDER, _SUPERVISOR),
     # the ledger
     ("GET", "/v1/ledger/head"): _LEADS_OR_WIRES,
@@ -120,9 +119,9 @@ TABLE: Final[Table] = {
     ("GET", "/v1/ledger/entries"): _LEADS,
     ("GET", "/v1/epcis/events"): _row(Bound.ROOM, _SENDER, _SUPERVISOR, _INTEGRATOR),
     ("GET", "/v1/reports/daily"): _LEADS_OR_WIRES,
+    ("GET", "/v1/jobs/{job_id}"): _row(Bound.JOB, _SENDER, _OPERATOR, _SUPERVISOR),
     ("GET", "/v1/jobs/{job_id}/label"): _row(Bound.JOB, _SUPERVISOR),
     ("GET", "/v1/search"): _PAGE_ROOM,
-    # mislabels
     # the ledger; a proof tells one order's history, the rest spans the room
     ("GET", "/v1/orders/{order_id:path}/proof"): _row(Bound.ORDER, _SUPERVISOR),
     ("GET", "/v1/ledger/head"): _LEADS_OR_WIRES,
@@ -137,6 +136,7 @@ TABLE: Final[Table] = {
     ("GET", "/v1/dead-letters/{letter_id}"): _LEADS,
     ("POST", "/v1/dead-letters/{letter_id}/replay"): _LEADS,
     ("POST", "/v1/targets/{way}/replay"): _LEADS,
+    # mislabels
     ("GET", "/v1/cases"): _LEADS,
     ("GET", "/v1/cases/{case_id}"): _row(Bound.CASE, _OPERATOR, _SUPERVISOR),
     ("POST", "/v1/cases/{case_id}/explain"): _row(Bound.CASE, _OPERATOR, _SUPERVISOR),
