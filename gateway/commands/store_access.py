@@ -7,10 +7,10 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
-from sqlalchemy.engine import Connection
-from sqlalchemy.exc import OperationalError, ProgrammingError
 
 if TYPE_CHECKING:
+    from sqlalchemy.engine import Connection
+
     from gateway.store.store import Store
     from schemas.site import Site
 
@@ -42,15 +42,17 @@ def site_of(site_file: Path) -> "Site":
 
 
 @contextmanager
-def open_for_reading(site_file: Path) -> Iterator[Connection]:
+def open_for_reading(site_file: Path) -> Iterator["Connection"]:
     """A read-only connection to the store of a site file, or of a SQLite file itself."""
     with reading(site_of(site_file)) as conn:
         yield conn
 
 
 @contextmanager
-def reading(site: "Site") -> Iterator[Connection]:
+def reading(site: "Site") -> Iterator["Connection"]:
     """A read-only connection to the site's store that sees one state of it all along."""
+    from sqlalchemy.exc import OperationalError, ProgrammingError
+
     from gateway.store import postgres, sqlite
 
     url = site.store.url
