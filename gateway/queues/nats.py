@@ -12,7 +12,6 @@ import nats
 from nats.aio.client import Client
 from nats.aio.msg import Msg
 from nats.errors import Error as NatsError
-from nats.errors import TimeoutError as NatsTimeout
 from nats.js import JetStreamContext
 from nats.js.api import (
     AckPolicy,
@@ -38,7 +37,6 @@ from gateway.queues.port import (
 log = get_logger(__name__)
 
 ACK_WAIT_S = 30.0
-CONSUMER = "bagrelay"
 _ANSWER_S = 5.0
 _KEEP_SENT_S = 30 * 86_400.0
 
@@ -60,6 +58,9 @@ class NatsLink:
                 password=self._password,
                 allow_reconnect=False,
                 connect_timeout=3,
+                # the client tries a first connection again and again unless told so
+                max_reconnect_attempts=1,
+                reconnect_time_wait=0.05,
                 error_cb=_quiet,
                 closed_cb=self._closed,
                 name="bagrelay",
@@ -90,7 +91,7 @@ class NatsSource:
         self._subject, self._dead = subject, dead
         self._prefetch, self._ack_wait_s = prefetch, ack_wait_s
         self._js: JetStreamContext | None = None
-        self._in_hand: set[Msg] = set()
+        self._in_hand: dict[str, Msg] = {}
         self._keeping: asyncio.Task[None] | None = None
 
     async def open(self) -> None:
@@ -109,27 +110,35 @@ class NatsSource:
         """Messages as they come; raises `BrokerDown` when the connection is lost."""
         assert self._js is not None
         try:
-            pull = await self._js.pull_subscribe(
-                self._subject,
-                durable=CONSUMER,
-                config=ConsumerConfig(
-                    ack_policy=AckPolicy.EXPLICIT,
-                    ack_wait=self._ack_wait_s,
-                    max_ack_pending=self._prefetch,
-                    max_deliver=-1,
-                ),
-            )
+            pull = await self._consumer(self._js)
             while not self._link.lost.is_set():
                 try:
                     messages = await pull.fetch(self._prefetch, timeout=1)
-                except NatsTimeout:
+                except TimeoutError:
                     continue
+                self._in_hand |= {message.reply: message for message in messages}
                 for message in messages:
-                    self._in_hand.add(message)
                     yield _delivery(message)
         except (NatsError, OSError, TimeoutError) as error:
             raise BrokerDown(_why(error)) from error
         raise BrokerDown("the connection was lost")
+
+    async def _consumer(self, js: JetStreamContext) -> JetStreamContext.PullSubscription:
+        """Make the consumer, or bring the one that is there up to the site file."""
+        stream = await js.find_stream_name_by_subject(self._subject)
+        name = f"bagrelay-{_plain(self._subject)}"
+        await js.add_consumer(
+            stream,
+            ConsumerConfig(
+                durable_name=name,
+                filter_subject=self._subject,
+                ack_policy=AckPolicy.EXPLICIT,
+                ack_wait=self._ack_wait_s,
+                max_ack_pending=self._prefetch,
+                max_deliver=-1,
+            ),
+        )
+        return await js.pull_subscribe_bind(name, stream)
 
     async def ack(self, delivery: Delivery) -> None:
         """Acknowledge; not awaited by the server's answer, since a repeat is recognised."""
@@ -161,20 +170,23 @@ class NatsSource:
             self._keeping.cancel()
             await asyncio.gather(self._keeping, return_exceptions=True)
             self._keeping = None
-        self._in_hand.clear()
+        left, self._in_hand = list(self._in_hand.values()), {}
+        for message in left:
+            with contextlib.suppress(NatsError, OSError):
+                await message.nak()  # the next reader need not wait for it to run out
         await self._link.close()
 
     def _taken(self, delivery: Delivery) -> Msg:
         message = delivery.handle
         assert isinstance(message, Msg)
-        self._in_hand.discard(message)
+        self._in_hand.pop(message.reply, None)
         return message
 
     async def _keep_in_hand(self) -> None:
         """What waits here for its lane must not be handed out again meanwhile."""
         while True:
             await asyncio.sleep(self._ack_wait_s / 3)
-            for message in list(self._in_hand):
+            for message in list(self._in_hand.values()):
                 with contextlib.suppress(NatsError, OSError):
                     await message.in_progress()
 
@@ -215,11 +227,10 @@ async def _stream(
     with contextlib.suppress(NotFoundError):
         await js.find_stream_name_by_subject(subject)
         return
-    name = "".join(sign if sign.isalnum() or sign in "-_" else "_" for sign in subject)
     refuse_new = retention is RetentionPolicy.WORK_QUEUE
     await js.add_stream(
         StreamConfig(
-            name=name,
+            name=_plain(subject),
             subjects=[subject],
             retention=retention,
             storage=StorageType.FILE,
@@ -228,6 +239,11 @@ async def _stream(
             max_age=keep_s,
         )
     )
+
+
+def _plain(subject: str) -> str:
+    """A subject as a name: JetStream's names take no dots."""
+    return "".join(sign if sign.isalnum() or sign in "-_" else "_" for sign in subject)
 
 
 def _delivery(message: Msg) -> Delivery:
