@@ -131,7 +131,8 @@ class Machine(ABC):
         """Let go of the line; `signals` ends."""
         self._closed.set()
         self._seen = (None, 0)
-        await self.disconnect()
+        async with self._connecting:
+            await self.disconnect()
 
     async def deliver(self, order: StationOrder) -> Receipt:
         """Prepare and arm: for a machine whose label comes some other way."""

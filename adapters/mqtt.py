@@ -111,7 +111,8 @@ class Mqtt:
     async def close(self) -> None:
         """Disconnect in order; the session stays, so that reports wait at the broker."""
         self._reports.end()
-        await self._hang_up()
+        async with self._connecting:
+            await self._hang_up()
 
     async def deliver(self, order: StationOrder) -> Receipt:
         """Publish one job and wait for the station's own answer."""

@@ -97,7 +97,8 @@ class Simulated:
     async def close(self) -> None:
         """Let go of line and reader; `signals` ends when it has handed on what came."""
         self._reports.end()
-        await self._hang_up()
+        async with self._connecting:
+            await self._hang_up()
 
     async def deliver(self, order: StationOrder) -> Receipt:
         """Send one job; `PRINTED` when it says so within print_s, else `ACCEPTED`."""

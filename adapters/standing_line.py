@@ -33,9 +33,11 @@ class StandingLine:
     async def close(self) -> None:
         """Let go of the line; `signals` ends."""
         self.reports.end()
-        line, self._line = self._line, None
-        if line is not None:
-            await line.close()
+        # The listener may be connecting: its line must not outlive us.
+        async with self._connecting:
+            line, self._line = self._line, None
+            if line is not None:
+                await line.close()
 
     async def signals(self) -> AsyncIterator[Signal]:
         """What was put into `reports`, until the line is closed."""
