@@ -7,6 +7,7 @@ from collections.abc import AsyncIterator
 import pytest
 
 from adapters.line import Line, LineLost, LineScript, TcpLine, memory_pair
+from adapters.standing_line import StandingLine
 
 Pair = tuple[Line, Line]
 
@@ -96,6 +97,26 @@ async def test_script_cuts_after_so_many_bytes() -> None:
     assert await far.read(99, 1) == b"0123456"
     with pytest.raises(LineLost):
         await far.read(99, 1)
+
+
+async def test_adapter_closed_while_it_connects_keeps_no_line() -> None:
+    """The listener was connecting when the adapter was closed: its line is let go of, too."""
+    near, far = memory_pair()
+    begun, go_on = asyncio.Event(), asyncio.Event()
+
+    async def connect() -> Line:
+        begun.set()
+        await go_on.wait()
+        return near
+
+    adapter = StandingLine("s", connect)
+    opening = asyncio.create_task(adapter.open())
+    await begun.wait()
+    closing = asyncio.create_task(adapter.close())
+    await asyncio.sleep(0)
+    go_on.set()
+    await asyncio.gather(opening, closing)
+    assert far.ended()
 
 
 async def test_refused_connection_is_told_with_its_address() -> None:
