@@ -45,6 +45,7 @@ from gateway.ledger.sealing import Sealer
 from gateway.metrics import Metrics
 from gateway.queues import http as queues_http
 from gateway.queues.ways import Ways
+from gateway.store import jobs
 from gateway.store.store import Store
 from gateway.store.work import Work
 from gateway.upkeep import Upkeep
@@ -241,6 +242,12 @@ def _probes(gateway: Gateway) -> APIRouter:
     @router.get("/metrics", response_class=Response)
     async def metrics() -> Response:
         """Figures in the Prometheus text format."""
+        names = [station.id for station in gateway.site.station]
+        lengths = await gateway.store.read(
+            lambda conn: {name: jobs.lane_length(conn, name) for name in names}
+        )
+        for name, length in lengths.items():
+            gateway.metrics.lane(name, length)
         return Response(gateway.metrics.text(), media_type="text/plain; version=0.0.4")
 
     return router

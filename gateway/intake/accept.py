@@ -14,6 +14,7 @@ from gateway.intake.envelope import Incoming
 from gateway.intake.measure import remember
 from gateway.intake.pack import Packer, Scan, not_found
 from gateway.intake.redecide import redecide
+from gateway.logs import bound
 from gateway.metrics import Metrics
 from gateway.store import orders
 from gateway.store.store import Store
@@ -59,7 +60,8 @@ class Intake:
         Raises `UnknownStation`, `ChangedRepeat`, `Invalid`, `NotAllowedNow`, `LaneFull` or
         `Unavailable`.
         """
-        with structlog.contextvars.bound_contextvars(event_id=incoming.event.id):
+        place: str = incoming.data.station  # type: ignore[attr-defined]
+        with bound(event_id=incoming.event.id, station=place):
             found = await self._what_to_do(incoming, actor)
             if isinstance(found, Accepted):
                 self._metrics.event(incoming.event.type.value, "repeated")
