@@ -1,6 +1,7 @@
 """The site file: what is in force, how the file on disk differs, what a check says of it."""
 
 import asyncio
+import re
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -13,6 +14,8 @@ from gateway.site_file import Finding, looks_secret, read_file
 from schemas.site import Site
 
 _NOT_SHOWN = "(not shown)"
+_CREDENTIALS = re.compile(r"(://)[^/@\s]*@")
+"""User and password in an address."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,7 +76,7 @@ def compare(in_force: Site, other: Site) -> Iterator[Difference]:
         if was != would_be:
             if looks_secret(where.rpartition(".")[2]):
                 was, would_be = _NOT_SHOWN, _NOT_SHOWN
-            yield Difference(where, was, would_be)
+            yield Difference(where, _CREDENTIALS.sub(r"\1", was), _CREDENTIALS.sub(r"\1", would_be))
 
 
 def _flat(value: object, where: str) -> Iterator[tuple[str, str]]:
