@@ -122,14 +122,6 @@ TABLE: Final[Table] = {
     ("GET", "/v1/jobs/{job_id}"): _row(Bound.JOB, _SENDER, _OPERATOR, _SUPERVISOR),
     ("GET", "/v1/jobs/{job_id}/label"): _row(Bound.JOB, _SUPERVISOR),
     ("GET", "/v1/search"): _PAGE_ROOM,
-    # the ledger; a proof tells one order's history, the rest spans the room
-    ("GET", "/v1/orders/{order_id:path}/proof"): _row(Bound.ORDER, _SUPERVISOR),
-    ("GET", "/v1/ledger/head"): _LEADS_OR_WIRES,
-    ("GET", "/v1/ledger/checkpoints"): _LEADS_OR_WIRES,
-    ("GET", "/v1/ledger/growth"): _LEADS_OR_WIRES,
-    ("GET", "/v1/ledger/entries"): _LEADS,
-    ("GET", "/v1/epcis/events"): _row(Bound.ROOM, _SENDER, _SUPERVISOR),
-    ("GET", "/v1/reports/daily"): _LEADS_OR_WIRES,
     # ways in and out; a dead letter's body may hold a whole order
     ("GET", "/v1/queues"): _LEADS_OR_WIRES,
     ("GET", "/v1/dead-letters"): _LEADS_OR_WIRES,

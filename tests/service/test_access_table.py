@@ -185,9 +185,11 @@ async def test_a_batch_refuses_each_event_that_is_not_the_callers(tmp_path: Path
     mine = event("1", "label.scanned", "s1", code="x")
     others = event("2", "label.scanned", "s2", code="x")
     headers = {"content-type": "application/cloudevents-batch+json"}
-    async with closed(tmp_path) as gateway:
-        async with gateway.client(await gateway.key(AccessRole.STATION, "s1")) as client:
-            answer = await client.post("/v1/events", json=[mine, others], headers=headers)
+    async with (
+        closed(tmp_path) as gateway,
+        gateway.client(await gateway.key(AccessRole.STATION, "s1")) as client,
+    ):
+        answer = await client.post("/v1/events", json=[mine, others], headers=headers)
     first, second = answer.json()
     assert (207, "1", 403) == (
         answer.status_code, first["accepted"]["id"], second["problem"]["status"]
