@@ -125,7 +125,8 @@ class Dispatcher:
                 async with asyncio.timeout(RENEW_S):
                     await self._stop.wait()
                     return
-            held = {name: lease.epoch for name, lease in self._leases.items()}
+            # one that had run out counts as lost: its lane sleeps and must be woken
+            held = {name: lease.epoch for name, lease in self._leases.items() if self.owns(name)}
             try:
                 await self._renew()
             except GatewayError as failure:

@@ -19,6 +19,7 @@ import sys
 import tempfile
 import time
 from collections import Counter
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -90,7 +91,8 @@ class Found:
 class Run:
     """The room outside of the gateway's process: stations, scanning people, and the killer."""
 
-    def __init__(self, folder: Path, seed: int) -> None:
+    def __init__(self, folder: Path, seed: int, kinds: Sequence[str]) -> None:
+        self._kinds = kinds
         self.found = Found()
         self._folder = folder
         self._chance = random.Random(seed)
@@ -136,7 +138,7 @@ class Run:
 
     async def _stand_up(self) -> None:
         site = HEAD.format(db=self._folder / "kill.db")
-        for number, kind in enumerate(KINDS):
+        for number, kind in enumerate(self._kinds):
             name = f"s{number}"
             machine = SimulatedStation(name, print_s=0.004)
             await machine.start()
@@ -266,7 +268,12 @@ class Run:
                     await asyncio.sleep(LOOK_AFTER_S)
                     return
                 await asyncio.sleep(0.05)
-        self.found.wrong.append(f"lanes are not empty after {PATIENCE_S:g} s")
+        for view in views:
+            if view["lane_length"] or view["sending"] or view["in_doubt"]:
+                self.found.wrong.append(
+                    f"{view['station']}: not empty after {PATIENCE_S:g} s; "
+                    f"{view['lane_length']} wait, {view['waits_for'] or view['held']}"
+                )
 
     # Afterwards
 
@@ -356,9 +363,11 @@ def _event(station: str, order_id: str) -> dict[str, Any]:
     }
 
 
-async def kill_run(folder: Path, *, kills: int, pause_s: float, seed: int) -> Found:
+async def kill_run(
+    folder: Path, *, kills: int, pause_s: float, seed: int, kinds: Sequence[str] = KINDS
+) -> Found:
     """Run it in a folder of its own."""
-    return await Run(folder, seed).run(kills, pause_s)
+    return await Run(folder, seed, kinds).run(kills, pause_s)
 
 
 def main() -> int:
@@ -367,12 +376,19 @@ def main() -> int:
     options.add_argument("--kills", type=int, default=100)
     options.add_argument("--pause-s", type=float, default=1.0, help="longest life once it is ready")
     options.add_argument("--seed", type=int, default=random.SystemRandom().randrange(10**6))
+    options.add_argument("--kinds", nargs="+", default=KINDS, help="a station for each")
     given = options.parse_args()
     with tempfile.TemporaryDirectory(prefix="bagrelay-kill-") as folder:
         found = asyncio.run(
-            kill_run(Path(folder), kills=given.kills, pause_s=given.pause_s, seed=given.seed)
+            kill_run(
+                Path(folder),
+                kills=given.kills,
+                pause_s=given.pause_s,
+                seed=given.seed,
+                kinds=given.kinds,
+            )
         )
-    print(f"seed {given.seed}, {found.seconds:.0f} s, stations: {', '.join(KINDS)}")
+    print(f"seed {given.seed}, {found.seconds:.0f} s, stations: {', '.join(given.kinds)}")
     for name in (
         "kills", "accepted", "sent_again", "printed", "doubts", "doubts_not_printed",
         "repeats_dropped", "entries",

@@ -27,7 +27,7 @@ _LINE_OPTIONS: Mapping[str, Mapping[str, object]] = {
     "simulated": {"answer_s": 0.5, "print_s": 0.5, "connect_s": 1.0},
     "tcp": {"write_s": 1.0, "answer_s": 0.3, "connect_s": 1.0},
     "tcp-counted": {
-        "write_s": 1.0, "answer_s": 0.3, "connect_s": 1.0, "print_s": 0.5, "settle_s": 0.05,
+        "write_s": 1.0, "answer_s": 0.3, "connect_s": 1.0, "print_s": 0.5,
     },
 }  # fmt: skip
 
