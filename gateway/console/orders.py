@@ -9,6 +9,7 @@ from sqlalchemy.engine import Connection
 from gateway.cases import rows as case_rows
 from gateway.console.frame import HEADERS
 from gateway.console.parts import Parts
+from gateway.console.stations import Goods, goods_of
 from gateway.console.words import told
 from gateway.errors import NotFound
 from gateway.fit.picture import draw as draw_parcel
@@ -53,6 +54,7 @@ class ShownParcel:
 
     view: ParcelView
     parcel: Parcel
+    goods: list[Goods]
     drawing: str
 
     @property
@@ -120,7 +122,9 @@ def _story(
     for view in story.parcels:
         row = orders.find_parcel(conn, view.parcel_id)
         assert row is not None
-        parcels.append(ShownParcel(view, row.parcel, draw_parcel(row.parcel, view.parcel_id)))
+        goods = goods_of(conn, view.parcel_id)
+        drawing = draw_parcel(row.parcel, view.parcel_id)
+        parcels.append(ShownParcel(view, row.parcel, goods, drawing))
         for job in view.jobs:
             labels[job.job_id] = _label(conn, job)
     return story, parcels, case_rows.of_order(conn, order_id), labels
