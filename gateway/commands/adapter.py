@@ -122,8 +122,8 @@ async def _try(adapter: "StationLine", print_label: bool) -> None:
     from adapters.contract import AsksFate, CountsLabels
     from adapters.trial_label import order
 
-    await adapter.open()
     try:
+        await adapter.open()
         print("open: yes")
         print(f"state: {_shown(await adapter.state())}")
         if adapter.claims.counts_labels and isinstance(adapter, CountsLabels):
