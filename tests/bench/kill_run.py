@@ -33,7 +33,6 @@ from adapters.simulator import SimulatedStation  # noqa: E402
 from gateway.ledger import chain, entries  # noqa: E402
 from gateway.store import sqlite  # noqa: E402
 from schemas.ledger import EntryKind, LedgerEntry  # noqa: E402
-from schemas.site import Site  # noqa: E402
 
 KINDS = ("simulated", "simulated", "tcp", "tcp", "tcp-counted")
 PATIENCE_S = 90.0
@@ -146,8 +145,6 @@ class Run:
             self._accepted[name] = []
             face = machine.station_address if kind == "simulated" else machine.printer_address
             site += STATION.format(name=name, kind=kind, host=face[0], port=face[1])
-        if "access" in Site.model_fields:
-            site += "[access]\nopen_door = true\n"
         (self._folder / "site.toml").write_text(site, encoding="utf-8")
 
     async def _start(self) -> None:

@@ -335,7 +335,12 @@ async def running(
         },
         clock,
     )
-    await rig.start(machines or {})
+    try:
+        await rig.start(machines or {})
+    except BaseException:
+        for machine in rig.stations.values():
+            await machine.stop()
+        raise
     try:
         yield rig
     finally:
