@@ -95,11 +95,43 @@ async def test_no_page_scrolls_sideways_on_a_tablet(room: Room, page: Page) -> N
     assert [] == wide
 
 
-async def test_every_page_stays_in_the_house(room: Room, page: Page) -> None:
-    """Opening every page asks nobody but the gateway, and breaks no script nor its policy."""
-    for path in await _busy(room):
+async def test_every_page_tells_what_it_is_for(room: Room, page: Page) -> None:
+    """Each page opens, shows what was done in the room, and asks nobody but the gateway."""
+    pages = await _busy(room)
+    first = await room.view("bench")
+    order = first["row"][0]["order_id"]
+    told = {
+        "/floor": ["Bench 1", "Held", order, "load nothing"],
+        "/floor/bench": ["the row is shifted", "Repair the row", "Nothing, while the station"],
+        "/floor/floor": ["20 m left"],
+        "/waiting": ["May Bench 1 go on?", "For manual packing"],
+        "/orders": [order, "packed", "manual packing"],
+        "/mislabels": ["M-00001", "Shifted row"],
+        "/mislabels/M-00001": ["Which other bags could be affected?", "Printed, and missing since"],
+        "/figures": ["Mislabels per million", "1 000 000", "row shifted"],
+        "/goods": ["one-size-360x480", "never chosen"],
+        "/ledger": ["Merkle root", "Verify all of it now"],
+        "/stations-found": ["In the site file", "Bench 1"],
+        "/site": ["store.url", "Europe/Lisbon", "952 is set aside for examples"],
+        "/search?q=T-0": [order],
+        "/search?q=nothing+such": ["Nothing found."],
+        "/orders/none": ["There is no order"],
+    }
+    missing = []
+    for path in pages:
         await page.goto(path)
         await expect(page.locator("h1").first).to_be_visible()
+        text = (await page.inner_text("main")).replace("\u202f", " ")
+        missing += [f"{path}: {words}" for words in told.get(path, []) if words not in text]
+    assert [] == missing
+
+
+async def test_ledger_is_verified_on_demand(room: Room, page: Page) -> None:
+    """One button reads every entry again and says how many stand."""
+    await room.two_printed()
+    await page.goto("/ledger")
+    await page.get_by_role("button", name="Verify all of it now").click()
+    await expect(page.get_by_role("status").first).to_contain_text("It stands:")
 
 
 async def test_first_load_is_light(room: Room, page: Page) -> None:

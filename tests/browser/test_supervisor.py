@@ -6,6 +6,7 @@ from pathlib import Path
 
 from playwright.async_api import Page, expect
 
+from adapters.simulator.faults import Fault, FaultKind
 from browser.rig import Room
 from gateway.ledger.evidence_check import check_file
 
@@ -94,3 +95,27 @@ async def test_evidence_is_downloaded_from_the_story(room: Room, page: Page) -> 
         await page.get_by_role("link", name="Evidence (PDF)").click()
     paper = Path(await (await coming.value).path())
     assert paper.read_bytes().startswith(b"%PDF-")
+
+
+async def test_doubt_is_answered_on_the_work_list(room: Room, page: Page) -> None:
+    """The line broke half way: she looks, says that nothing came out, and it is sent again."""
+    room.machines["bench"].inject(Fault(FaultKind.CUT, after_bytes=300))
+    order = room.small(1)[0]
+    await room.scan("bench", order)
+    await room.until("bench", lambda v: v["in_doubt"])
+
+    await page.goto("/waiting")
+    question = page.locator("article.doubt")
+    await expect(question.get_by_role("heading")).to_have_text(
+        f"Did the label of order {order.order_id} come out at bench?"
+    )
+    answer = question.locator("details", has_text="No, nothing came out").first
+    await answer.locator("summary").click()
+    await answer.get_by_label("Why").fill("looked at the printer: no label, no part of one")
+    await answer.get_by_label("Your name").fill("R. Example")
+    await answer.get_by_role("button").click()
+    await expect(page.get_by_role("status").first).to_contain_text("answer is in the ledger")
+    await expect(page.get_by_text("Nothing waits for an answer.")).to_be_visible()
+
+    view = await room.until("bench", lambda v: v["row"])
+    assert order.order_id == view["row"][0]["order_id"]
