@@ -48,6 +48,9 @@ def verify(
         typer.Option(metavar="FILE", help="Check these archive files alone, without a store."),
     ] = None,
     key: Keys = None,
+    tree: Annotated[
+        bool, typer.Option("--tree", help="Also make the Merkle tree anew from the entries.")
+    ] = False,
     as_json: AsJson = False,
 ) -> None:
     """Read every entry again and say whether the ledger is as it was written and signed.
@@ -70,7 +73,9 @@ def verify(
     witnessed = _witnessed(site, checkpoint or ())
     known = named or _own_key(site)
     with reading(site) as conn, progress("entries", size_of(conn), quiet=as_json) as bar:
-        report = check_whole(conn, archive_dir(site), witnessed=witnessed, keys=known, seen=bar.at)
+        report = check_whole(
+            conn, archive_dir(site), witnessed=witnessed, keys=known, seen=bar.at, whole_tree=tree
+        )
     typer.echo(_as_json(report) if as_json else _as_text(report, keyed=bool(known)))
     raise typer.Exit(0 if report.ok else 1)
 

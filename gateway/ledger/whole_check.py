@@ -9,14 +9,15 @@ import sqlalchemy as sa
 from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PublicKey
 from sqlalchemy.engine import Connection
 
+from gateway.errors import NotFound
 from gateway.ledger import archive_file, checkpoints
 from gateway.ledger.archive_file import ArchiveBad
 from gateway.ledger.chain import GENESIS, START, ChainHead, ChainReport, StoredRow, verify
 from gateway.ledger.chain_fault import ChainFault
 from gateway.ledger.checkpoint import verify_checkpoint
 from gateway.ledger.entries import stored_rows
-from gateway.ledger.merkle import CompactRange
-from gateway.ledger.stored_tree import ArchiveRow, archive_rows
+from gateway.ledger.merkle import CompactRange, root_at
+from gateway.ledger.stored_tree import Archived, ArchiveRow, StoredTree, archive_rows
 from gateway.store.tables import entries, ledger_head
 from gateway.store.work import LedgerTail
 from schemas.ledger import Checkpoint
@@ -55,12 +56,14 @@ def check_whole(
     witnessed: Sequence[Checkpoint] = (),
     keys: Sequence[Ed25519PublicKey] = (),
     seen: Seen | None = None,
+    whole_tree: bool = False,
 ) -> WholeReport:
     """Check all entries in archive files at hand and in the store, from the first on.
 
     Against the store's own checkpoints and those that were `witnessed` elsewhere. Their
-    signatures must be of one of the `keys`, where any is given. The connection must see one
-    state of the store all along.
+    signatures must be of one of the `keys`, where any is given. The stored Merkle tree must give
+    the root of every checkpoint; with `whole_tree` it is made anew from the entries. The
+    connection must see one state of the store all along.
     """
     tail = LedgerTail.read(conn)
     archived = archive_rows(conn)
@@ -73,12 +76,17 @@ def check_whole(
         stored_rows(conn, after=archived[-1].last if archived else 0),
     )
     try:
-        report = verify(_told(rows, seen), start=start, tree=tree, checkpoints=good)
+        report = verify(
+            _told(rows, seen), start=start, tree=tree if whole_tree else None, checkpoints=good
+        )
     except ArchiveBad as bad:
         report = ChainReport(0, start, 0, ChainFault.CHANGED, start.seq + 1, str(bad))
     if report.ok:
-        faults += _head_faults(conn, tail, report, tree)
-    return WholeReport(report, tree.root().hex(), tuple(faults), tuple(notes))
+        faults += _head_faults(conn, tail, report)
+        faults += _tree_faults(tail, StoredTree(conn, folder), good)
+        if whole_tree and tree.root() != tail.range.root():
+            faults.append("The stored Merkle tree was not made over these entries.")
+    return WholeReport(report, tail.range.root().hex(), tuple(faults), tuple(notes))
 
 
 def _at_hand(archived: Sequence[ArchiveRow], folder: Path) -> list[ArchiveRow]:
@@ -142,9 +150,24 @@ def _telling(rows: Iterator[StoredRow], seen: Seen) -> Iterator[StoredRow]:
         yield row
 
 
-def _head_faults(
-    conn: Connection, tail: LedgerTail, report: ChainReport, tree: CompactRange
-) -> list[str]:
+def _tree_faults(tail: LedgerTail, tree: StoredTree, signed: Sequence[Checkpoint]) -> list[str]:
+    """Does the tree that proofs are made from give the roots that were signed?"""
+    try:
+        if root_at(tail.size, tree.node) != tail.range.root():
+            return ["The stored Merkle tree does not give the root that the store notes."]
+        for one in signed:
+            if one.size <= tail.size and root_at(one.size, tree.node).hex() != one.root:
+                return [
+                    f"The stored Merkle tree does not give the root that was signed at {one.size}."
+                ]
+    except Archived:
+        return []
+    except NotFound as missing:
+        return [f"The stored Merkle tree has a gap: {missing.detail}"]
+    return []
+
+
+def _head_faults(conn: Connection, tail: LedgerTail, report: ChainReport) -> list[str]:
     """The chain holds; does the store's own note of its end agree?"""
     head = report.head
     if head.seq < tail.size:
@@ -159,8 +182,6 @@ def _head_faults(
         return [f"The store's note of the ledger's end names another entry {tail.size}."]
     if not tail.size and tail.last_hash != GENESIS:
         return ["The store's note of the ledger's end names an entry of an empty ledger."]
-    if tree.root() != tail.range.root():
-        return ["The stored Merkle tree was not made over these entries."]
     below = conn.execute(
         sa.select(sa.func.count()).select_from(entries).where(entries.c.seq < 1)
     ).scalar_one()
