@@ -91,6 +91,9 @@ TABLE: Final[Table] = {
     ("POST", "/v1/events"): _EVENTS,
     # stations and desk
     ("GET", "/v1/stations"): _SEES_FLOOR,
+    ("GET", "/v1/stations/found"): _row(Bound.FLOOR, _SUPERVISOR, _INTEGRATOR),
+    # signed by the station with its own secret, which its adapter checks
+    ("POST", "/v1/stations/{station_id}/reports"): _ANYBODY,
     ("GET", "/v1/stations/{station_id}"): _SEES_STATION,
     ("GET", "/v1/stations/{station_id}/repair"): _PERSON_AT_STATION,
     ("POST", "/v1/stations/{station_id}/repair"): _PERSON_AT_STATION,
