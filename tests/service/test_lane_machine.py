@@ -15,6 +15,7 @@ LaneMachine.TestCase.settings = settings(
 
 
 @pytest.mark.slow
+@pytest.mark.timeout(400)
 class TestLane(LaneMachine.TestCase):  # type: ignore[name-defined,misc]
     """Drives scans, faults, crashes, holds and people in orders that hypothesis thinks of."""
 
