@@ -145,6 +145,15 @@ class Holds(Protocol):
 
 
 @runtime_checkable
+class TakesReports(Protocol):
+    """For kinds whose station reports by signed HTTP requests to the gateway."""
+
+    def callback(self, signature: str, body: bytes) -> None:
+        """Take a report, to be handed on by `signals`. Raises `Refused` for a wrong signature."""
+        ...
+
+
+@runtime_checkable
 class PassesBy(Protocol):
     """For kinds that claim `passes_by`: stations that pack without a person."""
 

@@ -16,7 +16,7 @@ from fastapi import APIRouter, Depends, FastAPI, Response
 from adapters import registry
 from adapters.contract import LineSettings, StationAdapter, StationLine
 from adapters.errors import Misconfigured
-from gateway import fit_route, problems, size_change
+from gateway import discovery_route, fit_route, problems, size_change
 from gateway.access import document, door, sign_in
 from gateway.cases import http as cases_http
 from gateway.cases import opening
@@ -26,10 +26,12 @@ from gateway.console import pages
 from gateway.console.parts import parts_of
 from gateway.desk import Desk
 from gateway.dispatch import http as stations_http
+from gateway.dispatch import reports_route
 from gateway.dispatch.dispatcher import Dispatcher
 from gateway.dispatch.station_state import ensure_row
 from gateway.dispatch.supply import first_loads, now_at
 from gateway.fit import Room
+from gateway.following import Finder, Followed, goes_by_name
 from gateway.intake import http as events_http
 from gateway.intake.accept import Intake
 from gateway.intake.labelling import Labeller
@@ -76,12 +78,14 @@ class Gateway:
     sealer: Sealer
     ways: Ways
     upkeep: Upkeep
+    finder: Finder
 
     async def start(self) -> None:
         """Bring the store up, make the stations known, start the lanes."""
         self.store.start()
         await self.store.write(lambda work: _take_up(work, self.site))
         await self.sealer.start()
+        await self.finder.start()
         await self.dispatcher.start()
         await self.ways.start()
         self.upkeep.start()
@@ -92,6 +96,7 @@ class Gateway:
         await self.upkeep.stop()
         await self.ways.stop()
         await self.dispatcher.stop()
+        await self.finder.stop()
         if self.wms is not None:
             await self.wms.close()
         await self.sealer.stop()
@@ -109,7 +114,8 @@ def build(
     """Build a gateway for a site. Opens nothing. Raises `Misconfigured` for a station's options."""
     clock = clock or SystemClock()
     environment = os.environ if environment is None else environment
-    make_adapter = make_adapter or adapter_of
+    finder = Finder(site)
+    make_adapter = make_adapter or (lambda station: adapter_of(station, finder))
     run_id = secrets.token_hex(6)
     metrics = Metrics()
     store = Store(site.store.url, clock)
@@ -141,7 +147,19 @@ def build(
     ways = Ways(site, intake, store, clock, environment, run_id)
     upkeep = Upkeep(site, store, clock)
     return Gateway(
-        site, store, dispatcher, intake, desk, metrics, room, wms, clock, sealer, ways, upkeep
+        site,
+        store,
+        dispatcher,
+        intake,
+        desk,
+        metrics,
+        room,
+        wms,
+        clock,
+        sealer,
+        ways,
+        upkeep,
+        finder,
     )
 
 
@@ -172,6 +190,8 @@ def create_app(gateway: Gateway, site_file: Path | None = None) -> FastAPI:
     who = door.install(app, gateway.site, gateway.store, gateway.clock)
     stations = {station.id: station for station in gateway.site.station}
     app.include_router(events_http.routes(gateway.intake))
+    app.include_router(discovery_route.discovery_router(gateway.finder.found))
+    app.include_router(reports_route.routes(gateway.dispatcher.report))
     app.include_router(
         stations_http.reading(
             stations,
@@ -253,8 +273,10 @@ def _probes(gateway: Gateway) -> APIRouter:
     return router
 
 
-def adapter_of(station: Station) -> StationLine:
+def adapter_of(station: Station, finder: Finder | None = None) -> StationLine:
     """The adapter of a station, composed where it has several lines. Raises `Misconfigured`."""
+    if goes_by_name(station):
+        return Followed(station, finder.found if finder else tuple)
     if len(station.lines) == 1:
         return _line(station, station.lines[0])
     parts: dict[Role, StationAdapter] = {line.role: _line(station, line) for line in station.lines}

@@ -67,6 +67,10 @@ class NotFollowed(Exception):
     """A name that the site file gives is not announced, or by something else."""
 
 
+class NotAnnounced(NotFollowed):
+    """Nothing announces itself under the name at all: it may be switched off."""
+
+
 def judge(found: Found, site: Site | None) -> Found:
     """Compare one service with the site file."""
     for station in site.station if site else ():
@@ -95,7 +99,7 @@ def follow(line: LineToStation, found: Sequence[Found]) -> LineToStation:
         raise NotFollowed(f"{host} needs an identity beside it in the site file")
     bearers = [one for one in found if one.name == name]
     if not bearers:
-        raise NotFollowed(f"nothing announces itself as {name!r}")
+        raise NotAnnounced(f"nothing announces itself as {name!r}")
     right = [one for one in bearers if one.identity == wanted and one.addresses]
     if len(right) != len(bearers) or len({(one.addresses, one.port) for one in right}) != 1:
         raise NotFollowed(

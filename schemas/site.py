@@ -51,6 +51,15 @@ class LedgerSettings(Record):
     """Days after which ledger entries move to files; none: they stay in the store."""
 
 
+class DiscoverySettings(Record):
+    """Looking for stations that announce themselves. Nothing found is sent a label by itself."""
+
+    interfaces: tuple[str, ...] = ()
+    """Addresses of this machine to look and announce on; none: discovery is off."""
+    announce: bool = True
+    """Announce the gateway itself, so that stations find it."""
+
+
 class HttpSettings(Record):
     """Where the gateway listens."""
 
@@ -90,6 +99,7 @@ class Site(Record):
     store: StoreSettings = StoreSettings()
     ledger: LedgerSettings = LedgerSettings()
     http: HttpSettings = HttpSettings()
+    discovery: DiscoverySettings = DiscoverySettings()
     access: AccessSettings = AccessSettings()
     tls: TlsSettings | None = None
     wms: WmsSettings | None = None

@@ -7,13 +7,13 @@ from contextlib import suppress
 
 import structlog
 
-from adapters.contract import PassesBy, StationLine
+from adapters.contract import PassesBy, StationLine, TakesReports
 from adapters.errors import StationFault
 from gateway.clock import Clock
 from gateway.dispatch import lease as leases
 from gateway.dispatch.lane import Lane, LaneView
 from gateway.dispatch.lease import Lease
-from gateway.errors import GatewayError, NotStored
+from gateway.errors import GatewayError, NotFound, NotStored
 from gateway.metrics import Metrics
 from gateway.store.store import EVERY_LANE, Store
 from schemas.station import Signal, SignalKind, Station
@@ -68,6 +68,13 @@ class Dispatcher:
     def view(self, station: str) -> LaneView:
         """What the station's lane is doing in this process."""
         return self._lanes[station].view
+
+    def report(self, station: str, signature: str, body: bytes) -> None:
+        """Hand a signed report of a station to its adapter. Raises `NotFound` or `Refused`."""
+        lane = self._lanes.get(station)
+        if lane is None or not isinstance(lane.adapter, TakesReports):
+            raise NotFound(f"There is no station {station!r} that reports over HTTP.")
+        lane.adapter.callback(signature, body)
 
     def owns(self, station: str) -> bool:
         """Whether this process sends to the station now."""

@@ -129,9 +129,10 @@ class Rig:
             self.stations[name] = machine
             host, port = machine.station_address if kind == "simulated" else machine.printer_address
             own = one["lines"][0]["options"]
-            one["lines"][0]["options"] = {
-                "host": host, "port": port, **_LINE_OPTIONS.get(kind, {}), **own,
-            }  # fmt: skip
+            if kind in _LINE_OPTIONS:
+                one["lines"][0]["options"] = {
+                    "host": host, "port": port, **_LINE_OPTIONS[kind], **own,
+                }  # fmt: skip
         await self.start_gateway()
 
     async def start_gateway(self) -> None:

@@ -1,0 +1,61 @@
+"""A station that reports over HTTP proves itself by its signature; nobody else can speak for it."""
+
+from collections.abc import AsyncIterator
+from pathlib import Path
+
+import pytest
+
+from adapters.callbacks import HEADER, sign
+from schemas.ledger import EntryKind
+from schemas.station import MachineState, Signal, SignalKind
+from tests.rigs.http_station import SECRET, HttpRig
+from tests.service.gateway_rig import Rig, running, station, until
+
+
+@pytest.fixture
+async def rig(tmp_path: Path) -> AsyncIterator[Rig]:
+    """One station that takes its jobs over HTTP."""
+    machine = HttpRig()
+    await machine.station.start()
+    web = station("web") | {"lines": [{"kind": "http", "options": dict(machine.options())}]}
+    async with running(tmp_path, web) as running_rig:
+        yield running_rig
+    await machine.stop()
+
+
+def _report(number: int, detail: str) -> bytes:
+    signal = Signal(kind=SignalKind.STATE, number=number, state=MachineState.HELD, detail=detail)
+    return signal.model_dump_json(exclude_none=True).encode()
+
+
+async def _post(rig: Rig, body: bytes, signature: str) -> int:
+    path = "/v1/stations/web/reports"
+    answer = await rig.client.post(path, content=body, headers={HEADER: signature})
+    return answer.status_code
+
+
+async def test_signed_report_reaches_the_ledger_once(rig: Rig) -> None:
+    """A report with the station's signature is taken; played again it does nothing."""
+    body = _report(1, "guard open")
+    for _ in range(2):
+        assert 202 == await _post(rig, body, sign(SECRET.encode(), "web", body))
+
+    async def told() -> bool:
+        entries = await rig.ledger(EntryKind.STATION_STATE)
+        return [entry.data["detail"] for entry in entries] == ["guard open"]
+
+    await until(told, "the state to be recorded")
+
+
+@pytest.mark.parametrize("signature", ["", "v1=00", sign(b"another", "web", b"x")])
+async def test_report_without_the_right_signature_is_refused(rig: Rig, signature: str) -> None:
+    """Without the secret nobody can hold a station, or say that its bags advanced."""
+    assert 401 == await _post(rig, _report(1, "forged"), signature)
+    assert [] == await rig.ledger(EntryKind.STATION_STATE)
+
+
+async def test_report_for_a_station_that_does_not_report_is_not_found(rig: Rig) -> None:
+    """A name that nobody bears is no way in."""
+    path = "/v1/stations/nobody/reports"
+    answer = await rig.client.post(path, content=b"{}", headers={HEADER: "v1=00"})
+    assert 404 == answer.status_code
