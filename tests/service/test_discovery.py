@@ -177,7 +177,8 @@ async def test_gateway_announces_itself_and_lists_what_it_hears() -> None:
             info = await asyncio.to_thread(heard.get_service_info, GATEWAY_TYPE, _GATEWAY, 5000)
             await asyncio.to_thread(heard.close)
             app = FastAPI()
-            app.include_router(discovery_router(lambda: discovery.found(_site(host="127.0.0.1", port=7005))))
+            known = _site(host="127.0.0.1", port=7005)
+            app.include_router(discovery_router(lambda: discovery.found(known)))
             async with httpx.AsyncClient(
                 transport=httpx.ASGITransport(app), base_url="http://gateway.test"
             ) as client:
