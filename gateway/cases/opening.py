@@ -61,7 +61,7 @@ Entry = Mapping[str, Any]
 
 def follow(work: Work, recorded: Sequence[Mapping[str, object]]) -> None:
     """Open, or go on with, the cases that a step's entries show."""
-    concerned = [_read(row) for row in recorded if row["kind"] in _WATCHED]
+    concerned = [_read(row) for row in recorded if row["kind"] in _WATCHED and not _passing(row)]
     if not concerned:
         return
     _keep_articles(work, concerned)
@@ -75,6 +75,20 @@ def follow(work: Work, recorded: Sequence[Mapping[str, object]]) -> None:
 _WATCHED = _SHOWS | _CONTINUES | {EntryKind.ORDER_RECEIVED}
 
 
+_PASSING = tuple(
+    f'"to":"{state.value}"'.encode()
+    for state in JobState
+    if state not in (JobState.VOID, JobState.CANCELLED, JobState.VERIFIED)
+)
+
+
+def _passing(row: Mapping[str, object]) -> bool:
+    """A move that every job makes and that says nothing about a case: told without reading it."""
+    canonical = row["canonical"]
+    assert isinstance(canonical, bytes)
+    return row["kind"] == EntryKind.JOB_MOVED and any(move in canonical for move in _PASSING)
+
+
 def _read(row: Mapping[str, object]) -> Entry:
     canonical = row["canonical"]
     assert isinstance(canonical, bytes)
@@ -83,7 +97,7 @@ def _read(row: Mapping[str, object]) -> Entry:
 
 
 def _go_on(work: Work, concerned: Sequence[Entry]) -> None:
-    told = [entry for entry in concerned if entry["kind"] in _CONTINUES and not _on_the_way(entry)]
+    told = [entry for entry in concerned if entry["kind"] in _CONTINUES]
     stations = {e["station"] for e in told if e["kind"] in _STATION_WIDE and e["station"]}
     about = {e["order_id"] for e in told if e["order_id"]}
     if not stations and not about:
@@ -102,15 +116,6 @@ def _go_on(work: Work, concerned: Sequence[Entry]) -> None:
         ]
         if mine:
             rows.link(work.conn, case.case_id, mine)
-
-
-def _on_the_way(entry: Entry) -> bool:
-    """A move that every job makes, and that says nothing about a case."""
-    return entry["kind"] == EntryKind.JOB_MOVED and entry["data"]["to"] not in (
-        JobState.VOID,
-        JobState.CANCELLED,
-        JobState.VERIFIED,
-    )
 
 
 def _open(work: Work, new: NewCase, entry: Entry) -> None:
