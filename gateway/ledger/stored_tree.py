@@ -13,7 +13,7 @@ from gateway.errors import NotFound
 from gateway.ledger import archive_file
 from gateway.ledger.archive_file import ArchiveBad
 from gateway.ledger.entries import entry
-from gateway.ledger.merkle import CompactRange, leaf_hash
+from gateway.ledger.merkle import CompactRange, leaf_hash, node_hash
 from gateway.store.tables import archives, entries, merkle_nodes
 from schemas.ledger import LedgerEntry
 
@@ -75,6 +75,8 @@ class StoredTree:
         if boundary is not None:
             return boundary
         first, after = (index << level) + 1, ((index + 1) << level) + 1
+        if level and self._straddles(first, after):
+            return node_hash(self.node(level - 1, 2 * index), self.node(level - 1, 2 * index + 1))
         small = CompactRange()
         small.extend(self._leaves(first, after))
         if small.size != 1 << level:
@@ -115,6 +117,11 @@ class StoredTree:
             for row in archive.rows():
                 if row[4] == order_id:
                     yield entry(row[1], row[2])
+
+    def _straddles(self, first: int, after: int) -> bool:
+        """Whether some of these entries stand in one archive file and the rest do not."""
+        archived = file_holding(self._conn, first)
+        return archived is not None and archived.last < after - 1
 
     def _leaves(self, first: int, after: int) -> list[bytes]:
         """Leaf hashes; of archived entries a whole block is read and kept, for the next node."""
