@@ -14,6 +14,7 @@ from urllib.parse import urlsplit
 from zoneinfo import available_timezones
 
 from gateway.fit import rules_report
+from gateway.queue_checks import queue_checks
 from gateway.site_file import Finding, Reading, Severity, looks_secret
 from gateway.station_checks import station_checks
 from gateway.template_checks import template_checks
@@ -40,6 +41,7 @@ def cross_checks(reading: Reading) -> list[Finding]:
         *_unused(site, reading),
         *_rules(site, reading),
         *template_checks(site, reading),
+        *queue_checks(site, reading),
     ]
     for index, station in enumerate(site.station):
         found += station_checks(site, reading, index, station)

@@ -11,7 +11,7 @@ from schemas.base import Instant, Record, Slug, StationId
 from schemas.events import OutgoingType
 
 Variable = Annotated[str, StringConstraints(pattern=r"^[A-Za-z_][A-Za-z0-9_]{0,99}$")]
-"""Name of an environment variable; with `_FILE` behind it, of one that names a file."""
+"""Name of an environment variable."""
 
 
 def _network(text: str) -> str:
@@ -54,6 +54,8 @@ class Queue(Record):
     """Its scheme says which kind: nats or tls, amqp or amqps, mqtt or mqtts. No password here."""
     user: str | None = None
     password_env: Variable | None = None
+    password_file: Path | None = None
+    """Or the file that holds it."""
     take_from: Address | None = "bagrelay.in"
     """Where events for the gateway come in; none: it takes nothing there."""
     send_to: Address | None = "bagrelay.out"
@@ -78,13 +80,21 @@ class Webhook(Record):
 
     id: Slug
     url: Annotated[str, StringConstraints(pattern=r"^https?://[^/@\s]+(/[^\s]*)?$")]
-    secret_env: Variable
+    secret_env: Variable | None = None
     """The variable with the signing secret; several, parted by spaces, while one is replaced."""
+    secret_file: Path | None = None
+    """Or the file that holds it."""
     send: tuple[OutgoingType, ...] = ()
     """The types to send; all where left empty."""
     allow_networks: tuple[Network, ...] = ()
     """Private or loopback addresses that this target may have."""
     answer_s: Annotated[float, Field(gt=0, le=60)] = 10.0
+
+    @model_validator(mode="after")
+    def _is_signed(self) -> Self:
+        if (self.secret_env is None) == (self.secret_file is None):
+            raise ValueError("a webhook is signed: name either secret_env or secret_file")
+        return self
 
 
 class ScanMeaning(StrEnum):

@@ -2,8 +2,9 @@
 
 from typing import Annotated
 
-from fastapi import APIRouter, Path, Query, Request
+from fastapi import APIRouter, Path, Query
 
+from gateway.access.caller import Asking
 from gateway.queues import letters
 from gateway.queues.ways import Ways
 from gateway.store.store import Store
@@ -43,10 +44,10 @@ def acting(ways: Ways) -> APIRouter:
 
     @router.post("/v1/dead-letters/{letter_id}/replay")
     async def replay(
-        request: Request, letter_id: Annotated[int, Path(ge=1, le=_LARGEST_ID)]
+        caller: Asking, letter_id: Annotated[int, Path(ge=1, le=_LARGEST_ID)]
     ) -> Replayed:
         """Try it once more, the same bytes by the same way; refused again, the reason is kept."""
-        return await ways.replay(letter_id, getattr(request.state, "actor", "open door"))
+        return await ways.replay(letter_id, caller.name)
 
     @router.post("/v1/targets/{way}/replay")
     async def send_again(way: str, replay_from: ReplayFrom) -> Replayed:

@@ -36,8 +36,9 @@ from gateway.queues.port import (
 
 log = get_logger(__name__)
 
-ACK_WAIT_S = 30.0
+ACK_WAIT_S = 10.0
 _ANSWER_S = 5.0
+_LOOK_EVERY_S = 1.0
 _KEEP_SENT_S = 30 * 86_400.0
 
 
@@ -92,6 +93,7 @@ class NatsSource:
         self._prefetch, self._ack_wait_s = prefetch, ack_wait_s
         self._js: JetStreamContext | None = None
         self._in_hand: dict[str, Msg] = {}
+        self._let_go = asyncio.Event()
         self._keeping: asyncio.Task[None] | None = None
 
     async def open(self) -> None:
@@ -112,8 +114,14 @@ class NatsSource:
         try:
             pull = await self._consumer(self._js)
             while not self._link.lost.is_set():
+                room = self._prefetch - len(self._in_hand)
+                if room <= 0:
+                    self._let_go.clear()
+                    with contextlib.suppress(TimeoutError):
+                        await asyncio.wait_for(self._let_go.wait(), _LOOK_EVERY_S)
+                    continue
                 try:
-                    messages = await pull.fetch(self._prefetch, timeout=1)
+                    messages = await pull.fetch(room, timeout=_LOOK_EVERY_S)
                 except TimeoutError:
                     continue
                 self._in_hand |= {message.reply: message for message in messages}
@@ -134,7 +142,8 @@ class NatsSource:
                 filter_subject=self._subject,
                 ack_policy=AckPolicy.EXPLICIT,
                 ack_wait=self._ack_wait_s,
-                max_ack_pending=self._prefetch,
+                # it counts what was handed back for later too, so we count for ourselves
+                max_ack_pending=-1,
                 max_deliver=-1,
             ),
         )
@@ -180,6 +189,7 @@ class NatsSource:
         message = delivery.handle
         assert isinstance(message, Msg)
         self._in_hand.pop(message.reply, None)
+        self._let_go.set()
         return message
 
     async def _keep_in_hand(self) -> None:

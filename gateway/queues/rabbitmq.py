@@ -28,6 +28,7 @@ from gateway.queues.port import (
 
 _QUORUM: dict[str, FieldValue] = {"x-queue-type": "quorum"}
 _ANSWER_S = 5.0
+_GOODBYE_S = 2.0
 _FAULTS = (AMQPError, ChannelInvalidStateError, OSError, TimeoutError, RuntimeError)
 
 
@@ -49,9 +50,10 @@ class RabbitLink:
         """Connect, with a channel that confirms. Raises `BrokerDown`."""
         lost = self._lost = asyncio.Event()
         try:
-            self._connection = await aio_pika.connect(self._url, timeout=3)
-            self._connection.close_callbacks.add(lambda *_: lost.set())
-            channel = await self._connection.channel(publisher_confirms=True)
+            async with asyncio.timeout(_ANSWER_S):
+                self._connection = await aio_pika.connect(self._url, timeout=3)
+                self._connection.close_callbacks.add(lambda *_: lost.set())
+                channel = await self._connection.channel(publisher_confirms=True)
         except ProbableAuthenticationError as error:
             raise BrokerRefuses("user or password is wrong") from error
         except _FAULTS as error:
@@ -68,8 +70,10 @@ class RabbitLink:
         """Let go of it."""
         connection, self._connection = self._connection, None
         if connection is not None:
+            # a connection that was cut may wait for its goodbye for ever
             with contextlib.suppress(*_FAULTS):
-                await connection.close()
+                async with asyncio.timeout(_GOODBYE_S):
+                    await connection.close()
 
 
 class RabbitSource:
@@ -178,14 +182,16 @@ class RabbitSink:
     async def send(self, event: Event) -> None:
         """Publish, and wait until the broker confirms that a queue has it."""
         try:
-            if self._exchange is None or self._link.lost:
-                self._exchange = await self._connect()
-            await self._exchange.publish(
-                _message_of(event, binary=self._binary), event.type, timeout=_ANSWER_S
-            )
+            async with asyncio.timeout(2 * _ANSWER_S):
+                if self._exchange is None or self._link.lost:
+                    self._exchange = await self._connect()
+                await self._exchange.publish(
+                    _message_of(event, binary=self._binary), event.type, timeout=_ANSWER_S
+                )
         except DeliveryError as error:
             raise Unavailable("the broker did not put it into a queue") from error
         except (BrokerDown, *_FAULTS) as error:
+            self._exchange = None  # whatever it was, a new connection is the cure
             raise Unavailable(_why(error)) from error
         except ValueError as error:
             raise NeverTakes(str(error)) from error

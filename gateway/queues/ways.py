@@ -3,9 +3,11 @@
 import asyncio
 import re
 from collections.abc import Mapping
+from functools import partial
 
 import structlog
 
+from gateway.access.secret_files import NoSecret, secret
 from gateway.clock import Clock
 from gateway.errors import NotFound, NotStored
 from gateway.intake.accept import Intake
@@ -15,7 +17,6 @@ from gateway.queues import letters, outbox, turns
 from gateway.queues.feed import Feed, FeedSettings
 from gateway.queues.port import Sink, Source
 from gateway.queues.replay import replay_letter
-from gateway.queues.secret import secret
 from gateway.queues.send import Sender, TargetSettings
 from gateway.store.store import Store
 from gateway.webhooks.deliver import WebhookSink
@@ -47,7 +48,7 @@ class Ways:
         self.feeds = [
             Feed(
                 _feed_settings(queue, site.http.max_body_bytes),
-                lambda queue=queue: make_source(queue, environment),  # type: ignore[misc]
+                partial(make_source, queue, environment),
                 intake,
                 store,
                 run_id,
@@ -140,7 +141,7 @@ def source_of(site_name: str) -> str:
 def make_source(queue: Queue, environment: Mapping[str, str]) -> Source:
     """The source of a queue; a new one for each connection."""
     assert queue.take_from is not None
-    password = secret(environment, queue.password_env)
+    password = _password(queue, environment)
     match queue.broker:
         case Broker.NATS:
             from gateway.queues.nats import ACK_WAIT_S, NatsLink, NatsSource
@@ -175,7 +176,7 @@ def make_source(queue: Queue, environment: Mapping[str, str]) -> Source:
 def make_sink(queue: Queue, environment: Mapping[str, str], run_id: str) -> Sink:
     """The sink of a queue; it connects when it has something to send."""
     assert queue.send_to is not None
-    password = secret(environment, queue.password_env)
+    password = _password(queue, environment)
     match queue.broker:
         case Broker.NATS:
             from gateway.queues.nats import NatsLink, NatsSink
@@ -197,6 +198,15 @@ def make_sink(queue: Queue, environment: Mapping[str, str], run_id: str) -> Sink
             return MqttSink(
                 MqttLink(queue.url, queue.user, password, name), queue.send_to, binary=queue.binary
             )
+
+
+def _password(queue: Queue, environment: Mapping[str, str]) -> str | None:
+    """The password; none where it can't be had: the broker's refusal is told and tried again."""
+    try:
+        return secret(queue.password_env, queue.password_file, environment)
+    except NoSecret as missing:
+        log.warning("queue.no_secret", queue=queue.id, text=str(missing))
+        return None
 
 
 def _feed_settings(queue: Queue, max_bytes: int) -> FeedSettings:
@@ -222,7 +232,11 @@ def _targets(
     hooks = [
         TargetSettings(
             f"to webhook {hook.id}",
-            WebhookSink(hook, lambda hook=hook: secret(environment, hook.secret_env), clock),  # type: ignore[misc]
+            WebhookSink(
+                hook,
+                partial(secret, hook.secret_env, hook.secret_file, environment),
+                clock,
+            ),
             frozenset(kind.value for kind in hook.send),
         )
         for hook in site.webhook

@@ -6,6 +6,7 @@ from email.utils import parsedate_to_datetime
 
 import httpx
 
+from gateway.access.secret_files import NoSecret
 from gateway.clock import Clock
 from gateway.queues.port import STRUCTURED, Event, NeverTakes, Unavailable
 from gateway.webhooks.sign import SecretWrong, read_secrets, signed_headers
@@ -43,11 +44,10 @@ class WebhookSink:
         raise Unavailable(f"it answered {status}", retry_after)
 
     def _signed(self, event_id: str, body: bytes) -> dict[str, str]:
-        name = self._settings.secret_env
         try:
             keys = read_secrets(self._read_secret() or "")
-        except SecretWrong as wrong:
-            raise Unavailable(f"nothing is sent unsigned: {name}: {wrong}") from wrong
+        except (SecretWrong, NoSecret) as wrong:
+            raise Unavailable(f"nothing is sent unsigned: {wrong}") from wrong
         return signed_headers(keys, event_id, int(self._clock.now().timestamp()), body)
 
     async def _post(self, headers: dict[str, str], body: bytes) -> tuple[int, float]:
