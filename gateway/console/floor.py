@@ -1,11 +1,10 @@
 """The floor: every station now, one station in full, and what is done at a station."""
 
-from collections import Counter
 from collections.abc import AsyncIterator
 from secrets import token_hex
 
 import orjson
-from fastapi import APIRouter, Request, Response
+from fastapi import APIRouter, Query, Request, Response
 from sqlalchemy.engine import Connection
 from sse_starlette import EventSourceResponse, ServerSentEvent
 
@@ -40,16 +39,20 @@ def routes(parts: Parts) -> APIRouter:
         seen = await parts.store.read(
             lambda conn: [stations.now(conn, one, parts.lane_of) for one in parts.stations.values()]
         )
+        parts.pulse.remember(seen)
         wanted = [one for one in seen if show != "attention" or one.tone in _WANT_A_PERSON]
         return await parts.frame.page(
-            request, "floor.html", seen=wanted, summary=_summary(seen), mark=mark, show=show
+            request, "floor.html", seen=wanted, summary=parts.pulse.summary(), mark=mark, show=show
         )
 
     @router.get("/floor/live")
-    async def live(request: Request, since: str = "", station: str = "") -> Response:
+    async def live(
+        request: Request, since: str = "", station: str = "", whole: bool = False
+    ) -> Response:
+        """What changes: cards to put in place, or only that a station or the room has changed."""
         mark = request.headers.get("last-event-id") or since
         return EventSourceResponse(
-            _events(parts, mark, station),
+            _events(parts, mark, station, whole=whole),
             headers={**HEADERS, "X-Accel-Buffering": "no"},
             ping=3600,
         )
@@ -69,7 +72,9 @@ def routes(parts: Parts) -> APIRouter:
         return await parts.frame.page(request, "station_now.html", values)
 
     @router.get("/floor/{station_id}/affected")
-    async def affected(request: Request, station_id: str, seq: int) -> Response:
+    async def affected(
+        request: Request, station_id: str, seq: int = Query(ge=1, le=2**53)
+    ) -> Response:
         """The bags that a roll change could have touched."""
         station = _known(parts, station_id)
         found = await parts.cases.touched(station.id, seq)
@@ -81,11 +86,6 @@ def routes(parts: Parts) -> APIRouter:
 
 
 _WANT_A_PERSON = frozenset({Tone.HELD, Tone.DOUBT, Tone.STANDS})
-
-
-def _summary(seen: list[StationNow]) -> list[tuple[str, int]]:
-    counts = Counter(one.tone for one in seen)
-    return [(tone.value, counts[tone]) for tone in Tone if counts[tone]]
 
 
 def _known(parts: Parts, station_id: str) -> Station:
@@ -115,17 +115,21 @@ def _station_read(
     }
 
 
-async def _events(parts: Parts, since: str, only: str) -> AsyncIterator[ServerSentEvent]:
+async def _events(
+    parts: Parts, since: str, only: str, *, whole: bool
+) -> AsyncIterator[ServerSentEvent]:
     async for change in parts.pulse.watch(since):
         if change is None:
             yield ServerSentEvent(event="beat", data="-")
             continue
         seen = [one for one in change.stations if not only or one.view.station == only]
-        if only and seen:
+        if seen and (only or whole):
             yield ServerSentEvent(event="changed", data="-", id=change.mark)
         elif seen:
             counts = await parts.counts()
-            html = parts.frame.part("floor_changes.html", seen=seen, counts=counts)
+            html = parts.frame.part(
+                "floor_changes.html", seen=seen, counts=counts, summary=parts.pulse.summary()
+            )
             yield ServerSentEvent(data=html, id=change.mark)
         else:
             yield ServerSentEvent(event="beat", data="-", id=change.mark)

@@ -5,7 +5,8 @@ and whose lane says something else than before; only those are read and drawn an
 """
 
 import asyncio
-from collections.abc import AsyncIterator, Callable, Mapping
+from collections import Counter
+from collections.abc import AsyncIterator, Callable, Iterable, Mapping
 from dataclasses import dataclass
 from secrets import token_hex
 
@@ -14,7 +15,7 @@ import structlog
 from sqlalchemy.engine import Connection
 
 from gateway.console import stations
-from gateway.console.stations import LaneOf, StationNow
+from gateway.console.stations import LaneOf, StationNow, Tone
 from gateway.errors import GatewayError
 from gateway.store.store import Store
 from gateway.store.tables import entries, ledger_head
@@ -56,6 +57,7 @@ class Pulse:
         self._changed_at: dict[str, int] = dict.fromkeys(all_stations, 0)
         self._size = 0
         self._lanes: dict[str, LaneSeen] = {}
+        self._tones: dict[str, Tone] = {}
         self._looking: asyncio.Task[None] | None = None
         self._watchers = 0
         self._moved = asyncio.Condition()
@@ -101,7 +103,18 @@ class Pulse:
         def read(conn: Connection) -> list[StationNow]:
             return [stations.now(conn, self._stations[name], self._lane_of) for name in names]
 
-        return await self._store.read(read)
+        drawn = await self._store.read(read)
+        self.remember(drawn)
+        return drawn
+
+    def remember(self, drawn: Iterable[StationNow]) -> None:
+        """Take note of how stations were drawn, for the summary of all of them."""
+        self._tones |= {one.view.station: one.tone for one in drawn}
+
+    def summary(self) -> list[tuple[str, int]]:
+        """How many stations stand how, those that want a person first."""
+        counts = Counter(self._tones.values())
+        return [(tone.value, counts[tone]) for tone in Tone if counts[tone]]
 
     async def _look_on(self) -> None:
         while True:

@@ -48,10 +48,12 @@ def routes(parts: Parts) -> APIRouter:
 
     @router.get("/waiting")
     async def waiting(request: Request) -> Response:
+        mark = await parts.pulse.mark()
         held, jobs, manual = await parts.store.read(lambda conn: _all(conn, parts))
         return await parts.frame.page(
             request,
             "waiting.html",
+            mark=mark,
             held=[HeldStation(one, await repair_plan(parts, one)) for one in held],
             jobs=jobs,
             manual=manual,

@@ -18,6 +18,31 @@ async def test_bags_appear_as_they_are_printed(room: Room, page: Page) -> None:
     await expect(card.locator(".verdict")).to_have_text("right label", timeout=_WAIT)
 
 
+async def test_summary_and_attention_follow_a_hold(room: Room, page: Page) -> None:
+    """The counts on top, the list of those that need somebody and the spoken news agree."""
+    await page.goto("/floor")
+    await expect(page.locator("#pulse")).to_have_text("Live", timeout=_WAIT)
+    await expect(page.locator("#summary .held")).to_have_count(0)
+    calm = await page.context.new_page()
+    await calm.goto("/floor?show=attention")
+    await expect(calm.locator("#st-bench")).to_have_count(0)
+    await expect(calm.locator("#pulse")).to_have_text("Live", timeout=_WAIT)
+
+    await room.shift()
+    await expect(page.locator("#summary .held")).to_contain_text("1", timeout=_WAIT)
+    await expect(page.locator("#news")).to_contain_text("Bench 1: Held", timeout=_WAIT)
+    await expect(calm.locator("#st-bench")).to_contain_text("Held", timeout=_WAIT)
+
+
+async def test_work_list_grows_by_itself(room: Room, page: Page) -> None:
+    """A hold appears among the questions without a reload."""
+    await page.goto("/waiting")
+    await expect(page.get_by_text("Nothing waits for an answer.")).to_be_visible()
+    await expect(page.locator("#pulse")).to_have_text("Live", timeout=_WAIT)
+    await room.shift()
+    await expect(page.get_by_text("May Bench 1 go on?")).to_be_visible(timeout=_WAIT)
+
+
 async def test_focus_stays_where_it_was_when_a_card_changes(room: Room, page: Page) -> None:
     """A card is changed in place: whoever is on its link by keyboard stays there."""
     await page.goto("/floor")

@@ -40,7 +40,7 @@ async def _busy(room: Room) -> list[str]:
         "/floor", "/floor?show=attention", "/floor/bench", "/floor/floor", "/waiting", "/orders",
         f"/orders/{order}", "/mislabels", "/mislabels/M-00001", "/figures", "/goods", "/ledger",
         "/stations-found", "/site", "/search?q=T-0", "/search?q=nothing+such", "/orders/none",
-        "/floor/bench/affected?seq=5",
+        "/floor/bench/affected?seq=5", "/sign-in",
     ]  # fmt: skip
 
 

@@ -49,11 +49,39 @@
     connectAgain();
   }, 1000);
 
+  // Who can't see the cards is told when a station comes to want somebody.
+  const news = document.getElementById("news");
+  const wanting = () => new Map(
+    [...stream.querySelectorAll(".card.held, .card.doubt")].map((card) => [
+      card.id, `${card.querySelector("h2 a").textContent}: ${card.querySelector(".state").textContent}`,
+    ]),
+  );
+  let known = wanting();
+  const tell = () => {
+    const now = wanting();
+    const fresh = [...now].filter(([id]) => !known.has(id)).map(([, words]) => words);
+    if (fresh.length) news.textContent = fresh.join(". ");
+    known = now;
+  };
+  document.addEventListener("htmx:after:swap", tell);
+  stream.addEventListener("htmx:sse:after:message", tell);
+
   // An open form stays as it is while everything around it follows: what is being typed is not
   // taken away. It catches up when it is closed.
   const again = stream.dataset.again;
   if (!again) return;
-  const look = () => htmx.ajax("GET", again, { target: stream.dataset.into, swap: "outerMorph" });
+  const into = stream.dataset.into;
+  const EVERY_MS = 700;
+  let looked = -EVERY_MS;
+  let due = 0;
+  const look = () => {
+    if (due) return;
+    due = window.setTimeout(() => {
+      due = 0;
+      looked = performance.now();
+      htmx.ajax("GET", again, { target: into, select: into, swap: "outerMorph" }).catch(lost);
+    }, Math.max(0, looked + EVERY_MS - performance.now()));
+  };
   const keepOpenForms = () => {
     for (const form of stream.querySelectorAll("details")) {
       form.toggleAttribute("hx-morph-skip", form.open);
