@@ -71,15 +71,17 @@ def install(app: FastAPI) -> None:
     @app.exception_handler(HTTPException)
     async def http(request: Request, error: HTTPException) -> Response:
         status = HTTPStatus(error.status_code)
-        return answer(
+        told = answer(
             Problem(
-                type=ProblemType.NOT_FOUND if status == 404 else ProblemType.INVALID,
+                type=ProblemType.NOT_FOUND if status in (404, 405) else ProblemType.INVALID,
                 title=status.phrase,
                 status=status.value,
                 detail=str(error.detail),
                 instance=request.url.path,
             )
         )
+        told.headers.update(error.headers or {})  # such as Allow
+        return told
 
     @app.exception_handler(Exception)
     async def unforeseen(request: Request, error: Exception) -> Response:

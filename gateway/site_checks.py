@@ -8,12 +8,12 @@ import re
 from collections.abc import Iterator
 from datetime import date
 from difflib import get_close_matches
-from ipaddress import ip_address
 from pathlib import Path
 from urllib.parse import urlsplit
 from zoneinfo import available_timezones
 
 from gateway.fit import rules_report
+from gateway.limits.loopback import is_loopback
 from gateway.queue_checks import queue_checks
 from gateway.site_file import Finding, Reading, Severity, looks_secret
 from gateway.station_checks import station_checks
@@ -75,36 +75,56 @@ def _way_to_the_wms(site: Site, reading: Reading) -> Iterator[Finding]:
         )
         return
     url = urlsplit(site.wms.url)
-    if url.scheme == "http" and not _is_loopback(url.hostname or ""):
+    has_token = site.wms.token_env or site.wms.token_file
+    if url.scheme == "http" and not is_loopback(url.hostname or ""):
         yield Finding(
             Severity.WARNING,
             reading.line_of("wms", "url"),
             "wms, url",
-            "orders with their addresses" + (" and the token" if site.wms.token_env else "")
+            "orders with their addresses"
+            + (" and the token" if has_token else "")
             + " would cross the network in clear",
             "use https",
         )  # fmt: skip
 
 
 def _open_door(site: Site, reading: Reading) -> Iterator[Finding]:
-    if not _is_loopback(site.http.host):
+    """Who can come in, and what can be read on the way."""
+    reached = not is_loopback(site.http.host)
+    if reached and site.access.open_door:
+        yield Finding(
+            Severity.ERROR,
+            reading.line_of("access", "open_door"),
+            "access, open_door",
+            f"the door stands open and {site.http.host} is reached from other machines: whoever is"
+            " on that network could print labels",
+            "take open_door out and hand out keys, or listen on 127.0.0.1",
+        )
+    elif reached and site.tls is None:
         yield Finding(
             Severity.WARNING,
             reading.line_of("http", "host"),
             "http, host",
-            f"{site.http.host} is reached from other machines, so whoever is on that network may"
-            " knock",
-            "listen on 127.0.0.1 behind a proxy that speaks TLS, and hand out keys",
+            f"{site.http.host} is reached from other machines, and keys and addresses would cross"
+            " the network in clear",
+            "add [tls] with cert_file and key_file, or listen on 127.0.0.1 behind a proxy that"
+            " speaks TLS",
         )
-
-
-def _is_loopback(host: str) -> bool:
-    if host == "localhost":
-        return True
-    try:
-        return ip_address(host.strip("[]")).is_loopback
-    except ValueError:
-        return False
+    for name in ("cert_file", "key_file", "client_ca_file", "key_password_file"):
+        file = getattr(site.tls, name, None)
+        if file is not None and not file.is_file():
+            yield Finding(
+                Severity.ERROR, reading.line_of("tls", name), f"tls, {name}", f"{file} is no file"
+            )
+    oidc = site.access.oidc
+    if oidc is not None and not oidc.roles:
+        yield Finding(
+            Severity.WARNING,
+            reading.line_of("access", "oidc"),
+            "access, oidc",
+            "no text of the roles claim stands for a role, so no token gets in",
+            'say which does: roles = { "packing-lead" = "supervisor" }',
+        )
 
 
 def _secrets(site: Site, reading: Reading) -> Iterator[Finding]:

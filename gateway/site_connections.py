@@ -9,6 +9,8 @@ import httpx
 from adapters import registry
 from adapters.contract import LineSettings
 from adapters.errors import StationFault
+from gateway.access.secret_files import NoSecret
+from gateway.intake.wms import token_of
 from gateway.site_file import Finding, Reading, Severity
 from schemas.site import Site, WmsSettings
 from schemas.station import LineToStation, Station
@@ -57,7 +59,10 @@ async def _try_line(
 
 async def _try_wms(wms: WmsSettings, at: int | None) -> Finding | None:
     url = wms.url.replace("{code}", _CODE_OF_NO_ORDER)
-    token = os.environ.get(wms.token_env) if wms.token_env else None
+    try:
+        token = token_of(wms, os.environ)
+    except NoSecret as lacking:
+        return Finding(Severity.ERROR, at, "wms, token_file", str(lacking), "check name and rights")
     try:
         async with httpx.AsyncClient(timeout=wms.budget_s) as client:
             headers = {"Authorization": f"Bearer {token}"} if token else {}

@@ -112,7 +112,7 @@ class InspectedSymbol(_Found):
     identifies: bool = True
     """False for codes that many parcels share: a postal route, an item's GTIN."""
     from_image: bool = False
-    """Read out of an image in the label instead of from a bar code command."""
+    """Read out of an image in the label, its place and module measured, instead of a command."""
     offset: int = 0
 
 

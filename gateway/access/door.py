@@ -18,7 +18,7 @@ from gateway.clock import Clock
 from gateway.errors import Forbidden, GatewayError, NotFound, RateLimited, WrongMethod
 from gateway.limits.body import BodyLimit
 from gateway.limits.buckets import Buckets
-from gateway.limits.serving import is_loopback
+from gateway.limits.loopback import is_loopback
 from gateway.store import jobs, orders
 from gateway.store.store import Store
 from schemas.site import Site
@@ -77,8 +77,12 @@ class Door:
         path: str = request.scope["path"]
         found = self._paths.find(request.method, path)
         if found is None:
-            await self._who.caller(request)  # strangers don't learn what is there
-            raise self._nothing(path)
+            others = self._paths.methods(path)
+            if not any(row.bound is Bound.OPEN for row in others.values()):
+                await self._who.caller(request)  # strangers don't learn what is there
+            if others:
+                raise WrongMethod(f"This address takes {', '.join(others)}.")
+            raise NotFound("There is nothing at this address.")
         state["line"] = found.template
         if found.row.bound is Bound.OPEN or (self._metrics_open and found.template == "/metrics"):
             return
@@ -91,12 +95,6 @@ class Door:
             "person": caller.name,
             "spend": self._spend,
         }
-
-    def _nothing(self, path: str) -> GatewayError:
-        methods = self._paths.methods(path)
-        if methods:
-            return WrongMethod(f"This address takes {', '.join(methods)}.")
-        return NotFound("There is nothing at this address.")
 
     def _spend(self, caller: Caller, count: int) -> float:
         return self._events.take(caller.counted_as, count)
@@ -135,6 +133,8 @@ class Door:
             await to_sign_in(path)(scope, receive, send)
             return
         response = problems.answer(problems.problem_of(error, path), error.retry_after_s)
+        if error.status == 405:
+            response.headers["Allow"] = ", ".join(self._paths.methods(path))
         if error.status in (401, 403):
             response.headers["WWW-Authenticate"] = _challenge(error.status, shown=shown)
         await response(scope, receive, send)

@@ -8,7 +8,7 @@ from urllib.parse import urlsplit
 
 from fastapi import Request
 
-from gateway.limits.serving import is_loopback
+from gateway.limits.loopback import is_loopback
 
 
 def from_own_page(request: Request) -> bool:

@@ -43,10 +43,15 @@ class Paths:
                 return Matched(template, named_row, fits.groupdict())
         return None
 
-    def methods(self, path: str) -> list[str]:
-        """The methods that the table has for a path."""
+    def methods(self, path: str) -> dict[str, Row]:
+        """The methods that the table has for what a path means first, each with its line."""
         methods = ("GET", "POST", "PUT", "PATCH", "DELETE")
-        return [method for method in methods if self.find(method, path)]
+        found = [(method, self.find(method, path)) for method in methods]
+        there = [(method, one) for method, one in found if one is not None]
+        if not there:
+            return {}
+        nearest = min((one.template for _, one in there), key=lambda text: _openness(("", text)))
+        return {method: one.row for method, one in there if one.template == nearest}
 
 
 def _openness(key: tuple[str, str]) -> tuple[bool, int, str]:

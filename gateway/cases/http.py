@@ -4,6 +4,7 @@ from fastapi import APIRouter, Query
 
 from gateway.access.caller import Asking
 from gateway.cases.desk import CaseDesk
+from schemas.base import StationId
 from schemas.cases import Affected, Case, CaseKind, CaseNote, CaseState, CaseStory
 
 
@@ -36,7 +37,7 @@ def routes(desk: CaseDesk) -> APIRouter:
         await desk.close(case_id, said.note, caller.signed(said.by), said.kind)
 
     @router.get("/v1/stations/{station_id}/affected")
-    async def affected(station_id: str, seq: int = Query(ge=1)) -> Affected:
+    async def affected(station_id: StationId, seq: int = Query(ge=1, le=2**53)) -> Affected:
         """Bags that an entry of the station, such as a roll change, could have touched."""
         return await desk.touched(station_id, seq)
 

@@ -29,6 +29,7 @@ def serve(
 
     from adapters.errors import StationFault
     from gateway import logs
+    from gateway.access.secret_files import NoSecret
     from gateway.app import build, create_app
     from gateway.label import LabelError
     from gateway.limits.serving import CantServe, serving
@@ -47,7 +48,7 @@ def serve(
         print(wrong, file=sys.stderr)
         print(f"Run `bagrelay check {site_file}` for every finding.", file=sys.stderr)
         raise typer.Exit(2) from None
-    except (StationFault, LabelError, CantServe) as wrong:
+    except (StationFault, LabelError, CantServe, NoSecret) as wrong:
         print(f"{site_file}: {wrong}", file=sys.stderr)
         raise typer.Exit(2) from None
     # uvicorn stops in order and then raises the signal again, which would end us as if killed

@@ -15,7 +15,7 @@ is 0.26300 s^3. Own derivation.
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from itertools import product as product_of
-from math import cbrt, hypot, inf, sqrt
+from math import cbrt, hypot, inf, pi, sqrt
 
 from gateway.fit.bags import (
     Allowance,
@@ -36,6 +36,8 @@ from schemas.supply import Bag, BagForm
 _BOXES = {Shape.BOX, Shape.FLAT}
 _MOST_PER_CUBE = 0.263
 """Volume over s^3 that no hull exceeds, rounded up."""
+_FULLEST_AT = 0.505
+"""The height over s at which that is reached."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,6 +68,13 @@ def floor_of(kinds: Sequence[Kind]) -> Floor:
         pair = _floor_of_two(boxes[0], boxes[1])
         need, product = max(need, pair.need), max(product, pair.product)
     return Floor(need, max(product, cbrt(volume / _MOST_PER_CUBE) ** 2))
+
+
+def most_volume(width: float, length: float, thickness: float) -> float:
+    """No goods as thin as this in a bag of this usable size have more volume than this, mm3."""
+    s = sqrt(max(0.0, width) * max(0.0, length))
+    c = min(thickness, _FULLEST_AT * s)
+    return sqrt(s * s - c * c) * c * (s - pi * c / 4)
 
 
 def _floor_of_two(first: Kind, second: Kind) -> Floor:

@@ -1,17 +1,19 @@
 """The answer for an order: which bags at which station, or why it goes to manual packing."""
 
 from collections.abc import Iterator, Sequence
+from dataclasses import replace
 from datetime import date
+from functools import partial
 from math import inf
 
 from gateway.fit.answer import parcel_of
 from gateway.fit.bound import least_film_of_parcels
 from gateway.fit.catalogue import dispute_of
 from gateway.fit.conditions import holds_for_item, holds_for_order
-from gateway.fit.parcel import Asked, Case, Packed, ask_station
+from gateway.fit.parcel import Case, Packed, ask_station, outdone
 from gateway.fit.pieces import Member, gather
 from gateway.fit.room import Room
-from gateway.fit.split import against_each, must_part, parted
+from gateway.fit.split import against_each, must_part, parted, sets_apart
 from schemas.decision import Decision, Outcome, Reason, ReasonCode, SizeDispute, TurnedDown
 from schemas.goods import MeasuredSize
 from schemas.order import Order
@@ -66,27 +68,26 @@ def _best_of(
     disputed: tuple[SizeDispute, ...],
     warnings: tuple[str, ...],
 ) -> Decision:
-    best: list[Packed] | None = None
+    apart = must_part(case, members)
     turned: list[TurnedDown] = []
+    wholes: list[Packed] = []
     bound = inf
-    for station in stations:
-        label = label_face(case.order, station)
-        whole = (
-            Asked(None, ())
-            if must_part(case, members)
-            else ask_station(case, members, station, label)
-        )
-        turned += whole.turned_down
-        bound = min(bound, whole.least_film)
-        parcels = [whole.packed] if whole.packed else parted(case, members, station, label)
-        if not parcels and not whole.turned_down:
-            turned += against_each(case, members, station, label)
-        if parcels and (best is None or _rank(case, parcels) < _rank(case, best)):
-            best = parcels
-    if best is None:
-        why = list(_why_none(stations, turned))
+    for station in () if apart else stations:
+        asked = ask_station(case, members, station, label_face(case.order, station))
+        turned += asked.turned_down
+        wholes += [asked.packed] if asked.packed else []
+        bound = min(bound, asked.least_film)
+    ways = [[packed] for packed in wholes] or list(_parted(case, members, stations))
+    if not ways:
+        if apart:
+            for station in stations:
+                turned += against_each(case, members, station, label_face(case.order, station))
+        why = list(_why_none(case, members, stations, turned))
         warnings += tuple(_would_hold(case, members, stations))
         return _manual(case.order, why, disputed, warnings, turned)
+    best = min(ways, key=partial(_rank, case))
+    aim = case.room.packing.aim
+    turned += [outdone(packed, best[0], aim) for packed in wholes if packed is not best[0]]
     if len(best) > 1:
         loaded = {load.bag for station in stations for load in station.loaded}
         kinds = [member.kind for member in members]
@@ -106,6 +107,18 @@ def _best_of(
         warnings=warnings,
         disputed=disputed,
     )
+
+
+def _parted(
+    case: Case, members: Sequence[Member], stations: Sequence[Station]
+) -> Iterator[list[Packed]]:
+    """The parcels of each station that can make several; each may search its share."""
+    for number, station in enumerate(stations):
+        own = replace(case, work=case.work.share(len(stations) - number))
+        parcels = parted(own, members, station, label_face(case.order, station))
+        case.work.give_back(own.work)
+        if parcels:
+            yield parcels
 
 
 def label_face(order: Order, station: Station) -> tuple[float, float]:
@@ -144,7 +157,12 @@ def _sent_to_manual(order: Order, room: Room) -> Iterator[Reason]:
             )
 
 
-def _why_none(stations: Sequence[Station], turned: Sequence[TurnedDown]) -> Iterator[Reason]:
+def _why_none(
+    case: Case,
+    members: Sequence[Member],
+    stations: Sequence[Station],
+    turned: Sequence[TurnedDown],
+) -> Iterator[Reason]:
     if not any(station.loaded for station in stations):
         names = ", ".join(station.id for station in stations)
         yield Reason(code=ReasonCode.NO_BAG_LOADED, text=f"nothing is loaded at {names}")
@@ -153,6 +171,15 @@ def _why_none(stations: Sequence[Station], turned: Sequence[TurnedDown]) -> Iter
         code=ReasonCode.NO_BAG_FITS,
         text="no bag that is loaded takes the order, whole or in several parcels",
     )
+    most, apart = case.room.packing.max_parcels, sets_apart(case, members)
+    if apart > most:
+        yield Reason(
+            code=ReasonCode.RULE,
+            text=f"goods that are kept apart make {apart} parcels; the site allows {most}",
+            needed=apart,
+            available=most,
+            unit="parcels",
+        )
     for down in turned:
         yield from (
             reason.model_copy(update={"text": f"{down.station}, bag {down.bag}: {reason.text}"})

@@ -15,32 +15,35 @@ from gateway.fit.stackings import Group, Stackings
 Floats = NDArray[np.float64]
 
 _LAST = 6
-"""Groups that are stacked in every way ..."""
-_AT_LAST = 8
-"""... with so many envelopes kept for each sub-order of them, and half as many slim ones."""
-_KEPT = 8
-"""Joins kept for each merged group, and half as many slim ones."""
+"""Groups that are stacked in every way."""
 _AT_ONCE = 4096
 """Pairs of groups that are joined at once."""
 
 
-def merged(stackings: Stackings, groups: Sequence[Group], flatness: float) -> range:
+def merged(
+    stackings: Stackings, groups: Sequence[Group], flatness: float, kept: int, at_last: int
+) -> range:
     """Numbers of whole stackings worth laying out; none where all are too thick.
 
     `flatness` is how much a join's height counts against it beside the space that it wastes.
+    `kept` is the number of joins that live on for each merged group, and `at_last` that for each
+    sub-order of the last few groups; half as many slim ones come along.
     """
     if any(group.start == group.end for group in groups):
         return range(0)
-    merging = _Merging(stackings, list(groups), flatness)
+    merging = _Merging(stackings, list(groups), flatness, kept)
     while len(merging.groups) > _LAST:
         if not merging.merge():
             return range(0)
-    return stackings.stacked(merging.groups, (1,) * len(merging.groups), _AT_LAST)
+    return stackings.stacked(merging.groups, (1,) * len(merging.groups), at_last)
 
 
 class _Merging:
-    def __init__(self, stackings: Stackings, groups: list[Group], flatness: float) -> None:
+    def __init__(
+        self, stackings: Stackings, groups: list[Group], flatness: float, kept: int
+    ) -> None:
         self._in = stackings
+        self._kept = kept
         self.groups = groups
         self._flatness = flatness
         count = len(groups)
@@ -74,7 +77,7 @@ class _Merging:
             return False
         halves = self.groups[one], self.groups[two]
         pairs, alive = self._in.joins([[halves]])
-        kept = pairs.best(np.nonzero(alive.ravel())[0], _KEPT)
+        kept = pairs.best(np.nonzero(alive.ravel())[0], self._kept)
         [group] = self._in.keep([halves], pairs, kept)
         rest = [n for n in range(count) if n not in {one, two}]
         self.groups = [self.groups[n] for n in rest] + [group]

@@ -1,7 +1,7 @@
 """One parcel at one station: each loaded bag is asked, the best is taken, the rest say why not."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import date
 from functools import cached_property
 from math import inf
@@ -15,11 +15,12 @@ from gateway.fit.bags import (
 )
 from gateway.fit.bound import Floor, floor_of, least_film, too_small
 from gateway.fit.demands import Demands, Trial, demands_of, rules_for
-from gateway.fit.front import Front, counted, front_of_counted
+from gateway.fit.front import Front, Patience, counted, front_of_counted
 from gateway.fit.pieces import Kind, Member
 from gateway.fit.room import Room
 from gateway.fit.suitability import unsuitable
 from gateway.fit.weight import billed_mass, dimensional_rule
+from gateway.fit.work import Work
 from schemas.decision import Reason, ReasonCode, TurnedDown
 from schemas.order import Order
 from schemas.rules import Aim, Service
@@ -31,12 +32,26 @@ _MANY = 6
 
 
 @dataclass(frozen=True, slots=True)
+class Standing:
+    """What an article may not share a parcel with."""
+
+    group: str | None
+    goods_class: str
+    shuns: frozenset[str]
+    """Goods classes that the site's rules keep from it."""
+
+
+@dataclass(frozen=True, slots=True)
 class Case:
     """An order in a room on a day."""
 
     order: Order
     room: Room
     on: date | None
+    work: Work = field(default_factory=Work)
+    """What may still be searched for this order."""
+    standings: dict[int, Standing] = field(default_factory=dict)
+    """Of each article looked at, by its identity: who may be with whom is asked very often."""
 
     @property
     def service(self) -> Service | None:
@@ -79,13 +94,23 @@ class Asked:
 class _Fronts:
     """The fronts of some pieces, one for each limit of thickness that is asked about."""
 
-    def __init__(self, kinds: Sequence[Kind]) -> None:
+    def __init__(self, kinds: Sequence[Kind], work: Work, patience: Patience | None) -> None:
         self._counted = counted(kinds)
         self._kinds = kinds
+        self._work = work
+        self._patience = patience
+        self._found: dict[float, Front] = {}
 
-    def up_to(self, max_up: float) -> Front:
-        """The front with goods no thicker than this, mm."""
-        return front_of_counted(self._counted, max_up)
+    def up_to(self, max_up: float) -> Front | None:
+        """The front with goods no thicker than this, mm. Once the work that an order may take is
+        spent, the front of a lower limit stands in, or none."""
+        if max_up not in self._found:
+            patience = self._work.spend(self._counted, self._patience)
+            if patience is None:
+                lower = max((up for up in self._found if up < max_up), default=None)
+                return None if lower is None else self._found[lower]
+            self._found[max_up] = front_of_counted(self._counted, max_up, patience)
+        return self._found[max_up]
 
     @cached_property
     def floor(self) -> Floor:
@@ -94,16 +119,23 @@ class _Fronts:
 
 
 def ask_station(
-    case: Case, members: Sequence[Member], station: Station, label: tuple[float, float]
+    case: Case,
+    members: Sequence[Member],
+    station: Station,
+    label: tuple[float, float],
+    patience: Patience | None = None,
 ) -> Asked:
-    """Put these pieces into one bag of this station. `label` is (across, along) in mm."""
+    """Put these pieces into one bag of this station. `label` is (across, along) in mm.
+
+    Without a `patience` the search is as thorough as the order's size allows.
+    """
     items = list({id(member.item): member.item for member in members}.values())
     applying = rules_for(case.order, items, case.room)
     aim = case.room.packing.aim
     turned: list[TurnedDown] = []
-    best: Packed | None = None
+    taking: list[Packed] = []
     least = inf
-    fronts = _Fronts([member.kind for member in members])
+    fronts = _Fronts([member.kind for member in members], case.work, patience)
     for load in station.loaded:
         bag = case.room.bags.get(load.bag)
         if bag is None:
@@ -116,9 +148,39 @@ def ask_station(
         least = min(least, bound)
         if not isinstance(answer, Packed):
             turned.append(TurnedDown(station=station.id, bag=bag.id, reasons=answer))
-        elif best is None or answer.rank(aim) < best.rank(aim):
-            best = answer
+        else:
+            taking.append(answer)
+    best = min(taking, key=lambda packed: packed.rank(aim), default=None)
+    turned += [outdone(packed, best, aim) for packed in taking if best and packed is not best]
     return Asked(best, tuple(turned), least)
+
+
+def outdone(packed: Packed, best: Packed, aim: Aim) -> TurnedDown:
+    """Why a bag that would take the goods is not taken: what it would use beside the best."""
+    cost, least_cost = packed.cost, best.cost
+    if aim is Aim.LEAST_COST and least_cost is not None and cost != least_cost:
+        more = "no price is known for it" if cost is None else f"it would cost {cost:.2f}"
+        reason = Reason(
+            code=ReasonCode.COSTS_MORE,
+            text=f"the goods fit, but {more}; bag {best.trial.bag.id} at {best.trial.station.id}"
+            f" costs {least_cost:.2f}",
+            needed=cost,
+            available=least_cost,
+        )
+    else:
+        film, least = packed.offer.film_area, best.offer.film_area
+        words = f"{film / 1e6:.4f} m2 of film", f"{least / 1e6:.4f}"
+        if film == least:
+            words = f"as much film ({film / 1e6:.4f} m2)", "no more"
+        reason = Reason(
+            code=ReasonCode.MORE_FILM,
+            text=f"the goods fit, but it would take {words[0]}; bag {best.trial.bag.id} at"
+            f" {best.trial.station.id} takes {words[1]}",
+            needed=film,
+            available=least,
+            unit="mm2",
+        )
+    return TurnedDown(station=packed.trial.station.id, bag=packed.trial.bag.id, reasons=(reason,))
 
 
 def _tried(case: Case, trial: Trial, fronts: _Fronts) -> tuple[Packed | tuple[Reason, ...], float]:
@@ -135,6 +197,8 @@ def _tried(case: Case, trial: Trial, fronts: _Fronts) -> tuple[Packed | tuple[Re
         if reasons:
             return tuple(reasons), inf
     front = fronts.up_to(demands.max_up.limit)
+    if front is None:
+        return (*reasons, _UNSEARCHED), least_film(trial.bag, fronts.floor, allowance)
     bound = inf if reasons or front.proved else least_film(trial.bag, fronts.floor, allowance)
     if not front.arrangements:
         return (*reasons, _too_thick(trial, demands)), bound
@@ -147,6 +211,12 @@ def _tried(case: Case, trial: Trial, fronts: _Fronts) -> tuple[Packed | tuple[Re
     if reasons:
         return tuple(reasons), bound
     return packed, offer.film_area if front.proved else bound
+
+
+_UNSEARCHED = Reason(
+    code=ReasonCode.NO_BAG_FITS,
+    text="not looked at: the work that one order may take was spent on other bags",
+)
 
 
 def goods_mass(members: Sequence[Member]) -> float | None:

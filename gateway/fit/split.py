@@ -1,12 +1,16 @@
 """More than one parcel: when one bag can't be, the fewest parcels, then the least film."""
 
 from collections.abc import Sequence
+from functools import partial
 from itertools import combinations
 
 from gateway.fit.conditions import holds_for_item, holds_for_order
-from gateway.fit.parcel import Case, Packed, ask_station
-from gateway.fit.pieces import Kind, Member
+from gateway.fit.deal import Most, dealt, filled, least_parcels, most_of
+from gateway.fit.front import QUICK
+from gateway.fit.parcel import Case, Packed, Standing, ask_station
+from gateway.fit.pieces import Member
 from schemas.decision import TurnedDown
+from schemas.goods import Item
 from schemas.rules import Aim
 from schemas.station import Station
 
@@ -19,33 +23,50 @@ def must_part(case: Case, members: Sequence[Member]) -> bool:
     return len(_apart(case, members)) > 1
 
 
+def sets_apart(case: Case, members: Sequence[Member]) -> int:
+    """The parcels that the goods make for nothing but being kept apart."""
+    return len(_apart(case, members))
+
+
 def _apart(case: Case, members: Sequence[Member]) -> list[list[Member]]:
     """Pieces in as few sets as keep-apart groups and rules allow, one after the other."""
-    sets: list[list[Member]] = []
-    for member in members:
+    sets: list[dict[int, list[Member]]] = []
+    for alike in _by_item(members).values():
         for together in sets:
-            if not any(_quarrel(case, member, other) for other in together):
-                together.append(member)
+            if not any(_quarrel(case, alike[0], others[0]) for others in together.values()):
+                together[id(alike[0].item)] = alike
                 break
         else:
-            sets.append([member])
-    return sets
+            sets.append({id(alike[0].item): alike})
+    return [[member for alike in together.values() for member in alike] for together in sets]
+
+
+def _by_item(members: Sequence[Member]) -> dict[int, list[Member]]:
+    alike: dict[int, list[Member]] = {}
+    for member in members:
+        alike.setdefault(id(member.item), []).append(member)
+    return alike
 
 
 def _quarrel(case: Case, one: Member, two: Member) -> bool:
-    groups = one.item.handling.keep_apart, two.item.handling.keep_apart
-    if groups[0] and groups[1] and groups[0] != groups[1]:
+    a, b = _standing(case, one.item), _standing(case, two.item)
+    if a.group and b.group and a.group != b.group:
         return True
-    return any(
-        holds_for_order(rule.when.order, case.order)
-        and any(
-            holds_for_item(rule.when.item, a.item)
-            and b.item.goods_class in rule.effect.keep_apart_from
-            for a, b in ((one, two), (two, one))
-        )
-        for rule in case.room.rules
-        if rule.effect.keep_apart_from
-    )
+    return b.goods_class in a.shuns or a.goods_class in b.shuns
+
+
+def _standing(case: Case, item: Item) -> Standing:
+    if id(item) not in case.standings:
+        shuns = [
+            rule.effect.keep_apart_from
+            for rule in case.room.rules
+            if rule.effect.keep_apart_from
+            and holds_for_order(rule.when.order, case.order)
+            and holds_for_item(rule.when.item, item)
+        ]
+        standing = Standing(item.handling.keep_apart, item.goods_class, frozenset().union(*shuns))
+        case.standings[id(item)] = standing
+    return case.standings[id(item)]
 
 
 def parted(
@@ -53,8 +74,8 @@ def parted(
 ) -> list[Packed] | None:
     """Parcels at one station that hold every piece once: the fewest, then the least film.
 
-    Every way of parting is looked at for few pieces; more are dealt out evenly. None where some
-    piece fits no bag, or the site allows no more parcels.
+    Every way of parting is looked at for few pieces; more are dealt out and filled. None where
+    some piece fits no bag, or the site allows no more parcels.
     """
     asking = _Asking(case, station, label)
     kinds = {(id(member.item), member.kind): member for member in members}
@@ -62,12 +83,33 @@ def parted(
         return None
     if len(members) <= _FEW:
         return _fewest(asking, tuple(members))
+    return _many(asking, members, most_of(case, station))
+
+
+def _many(asking: "_Asking", members: Sequence[Member], limits: Most) -> list[Packed] | None:
+    """Dealt or filled, whichever is better; then each parcel is looked at more thoroughly."""
+    case, aim = asking.case, asking.case.room.packing.aim
+    if least_parcels(members, limits) > case.room.packing.max_parcels:
+        return None
+    even = _dealt_apart(asking, members, limits)
+    most = len(even) if even else case.room.packing.max_parcels
+    quarrel = partial(_quarrel, case)
+    full = filled(asking.quick, members, limits, most, quarrel)
+    ways = [way for way in (even, full) if way]
+    if not ways:
+        return None
+    best = min(ways, key=lambda way: _rank(way, aim))
+    return [min((one, asking.thorough(one)), key=lambda p: p.rank(aim)) for one in best]
+
+
+def _dealt_apart(asking: "_Asking", members: Sequence[Member], limits: Most) -> list[Packed] | None:
     parcels: list[Packed] = []
-    for together in _apart(case, members):
-        dealt = _dealt(asking, together, case.room.packing.max_parcels - len(parcels))
-        if dealt is None:
+    for together in _apart(asking.case, members):
+        most = asking.case.room.packing.max_parcels - len(parcels)
+        found = dealt(asking.quick, together, limits, most)
+        if found is None:
             return None
-        parcels += dealt
+        parcels += found
     return parcels
 
 
@@ -98,6 +140,20 @@ class _Asking:
             asked = ask_station(self.case, members, self._station, self._label)
             self._answers[key] = asked.packed
         return self._answers[key]
+
+    def quick(self, members: Sequence[Member]) -> Packed | None:
+        """These pieces in one bag, without looking long."""
+        key = tuple(id(member) for member in members)
+        if key not in self._answers:
+            asked = ask_station(self.case, members, self._station, self._label, QUICK)
+            self._answers[key] = asked.packed
+        return self._answers[key]
+
+    def thorough(self, packed: Packed) -> Packed:
+        """The same pieces looked at longer, where the order's share of work allows it."""
+        members = packed.trial.members
+        asked = ask_station(self.case, members, self._station, self._label)
+        return asked.packed or packed
 
 
 def _fewest(asking: _Asking, members: tuple[Member, ...]) -> list[Packed] | None:
@@ -135,45 +191,3 @@ def _fewest(asking: _Asking, members: tuple[Member, ...]) -> list[Packed] | None
 def _rank(parcels: Sequence[Packed], aim: Aim) -> tuple[float, ...]:
     columns = zip(*(packed.rank(aim) for packed in parcels), strict=True)
     return (len(parcels), *(sum(column) for column in columns))
-
-
-def _dealt(asking: _Asking, members: Sequence[Member], most: int) -> list[Packed] | None:
-    """Parcels for many pieces, dealt evenly into so few hands that one fewer does not do."""
-    parcels = _hands(asking, members, most) if most > 0 else None
-    too_few, enough = 0, most
-    while parcels is not None and enough - too_few > 1:
-        count = (too_few + enough) // 2
-        fewer = _hands(asking, members, count)
-        if fewer is None:
-            too_few = count
-        else:
-            enough, parcels = count, fewer
-    return parcels
-
-
-def _hands(asking: _Asking, members: Sequence[Member], count: int) -> list[Packed] | None:
-    """Each piece, the largest first, to the emptiest hand; none where some hand fits no bag."""
-    hands: list[list[Member]] = [[] for _ in range(min(count, len(members)))]
-    filled = [0.0] * len(hands)
-    burden = _burdens(members)
-    for member in sorted(members, key=lambda member: -burden[member.kind]):
-        emptiest = min(range(len(hands)), key=filled.__getitem__)
-        hands[emptiest].append(member)
-        filled[emptiest] += burden[member.kind]
-    parcels = []
-    for hand in hands:
-        packed = asking.whole(hand)
-        if packed is None:
-            return None
-        parcels.append(packed)
-    return parcels
-
-
-def _burdens(members: Sequence[Member]) -> dict[Kind, float]:
-    """How much of the order's volume and mass a piece of each kind is."""
-    volume = sum(member.kind.volume_mm3 for member in members)
-    mass = sum(member.kind.mass_g or 0.0 for member in members) or 1.0
-    return {
-        member.kind: member.kind.volume_mm3 / volume + (member.kind.mass_g or 0.0) / mass
-        for member in members
-    }

@@ -14,6 +14,7 @@ from tenacity import (
     wait_random_exponential,
 )
 
+from gateway.access.secret_files import secret
 from gateway.errors import Unavailable
 from schemas.order import Order
 from schemas.site import WmsSettings
@@ -27,13 +28,20 @@ class OrderNotFound(Exception):
     """The WMS answered that it has no order under that code."""
 
 
+def token_of(settings: WmsSettings, environment: Mapping[str, str]) -> str | None:
+    """The token that the site file names by variable or by file. Raises `NoSecret`."""
+    if settings.token_file is None and not environment.get(settings.token_env or ""):
+        return None
+    return secret(settings.token_env, settings.token_file, environment)
+
+
 class WmsClient:
     """Fetches orders over HTTP. GET is safe to repeat, so it is, until the budget is spent."""
 
     def __init__(self, settings: WmsSettings, environment: Mapping[str, str]) -> None:
         self._settings = settings
         headers = {"accept": "application/json"}
-        token = environment.get(settings.token_env or "", "")
+        token = token_of(settings, environment)
         if token:
             headers["authorization"] = f"Bearer {token}"
         self._client = httpx.AsyncClient(

@@ -24,6 +24,7 @@ from gateway.label.marks import (
     ReadLabel,
     ReadStream,
     StreamTooLarge,
+    Symbol,
     SymbolMark,
 )
 from gateway.label.read_epl import read as read_epl
@@ -176,11 +177,16 @@ def _symbols(label: ReadLabel, scale: float, area: Box, notes: Notes) -> list[In
             check_place(mark, area, notes)
             check_surroundings(mark, inks, area, notes)
             found.append(_inspected(mark, scale))
-    found += _in_images(label, scale, notes)
+    for mark in _in_images(label, scale, notes):
+        symbol = mark.symbol
+        check_data(symbol.symbology, symbol.data, symbol.gs1, notes, mark.offset)
+        check_size(mark, scale, notes)
+        check_place(mark, area, notes)
+        found.append(_inspected(mark, scale, from_image=True))
     return found
 
 
-def _inspected(mark: SymbolMark, scale: float) -> InspectedSymbol:
+def _inspected(mark: SymbolMark, scale: float, *, from_image: bool = False) -> InspectedSymbol:
     symbol, box = mark.symbol, mark.box
     return InspectedSymbol(
         symbology=symbol.symbology,
@@ -193,13 +199,14 @@ def _inspected(mark: SymbolMark, scale: float) -> InspectedSymbol:
         module_mm=_mm(symbol.module, scale),
         rotation=mark.rotation,
         identifies=identifies(symbol.symbology, symbol.data, symbol.gs1),
+        from_image=from_image,
         offset=mark.offset,
     )
 
 
-def _in_images(label: ReadLabel, scale: float, notes: Notes) -> list[InspectedSymbol]:
+def _in_images(label: ReadLabel, scale: float, notes: Notes) -> list[SymbolMark]:
     """Bar codes inside bitmaps; images too small for one are passed over."""
-    found: list[InspectedSymbol] = []
+    found: list[SymbolMark] = []
     pixels = 0
     for mark in label.marks:
         if not isinstance(mark, ImageMark) or min(mark.box.width, mark.box.height) < 5 * scale:
@@ -210,22 +217,11 @@ def _in_images(label: ReadLabel, scale: float, notes: Notes) -> list[InspectedSy
             notes.warn(Code.NOT_DRAWN, text, mark.offset)
             break
         for code in codes_in(mark):
-            check_data(code.symbology, code.data, code.gs1, notes, mark.offset)
-            found.append(
-                InspectedSymbol(
-                    symbology=code.symbology,
-                    data=code.data,
-                    gs1=code.gs1,
-                    x_mm=_mm(code.box.x, scale),
-                    y_mm=_mm(code.box.y, scale),
-                    width_mm=_mm(code.box.width, scale),
-                    height_mm=_mm(code.box.height, scale),
-                    module_mm=0.0,
-                    identifies=identifies(code.symbology, code.data, code.gs1),
-                    from_image=True,
-                    offset=mark.offset,
-                )
+            box = code.box
+            symbol = Symbol(
+                code.symbology, code.data, code.module, box.width, box.height, gs1=code.gs1
             )
+            found.append(SymbolMark(symbol, box, code.rotation, mark.offset))
     return found
 
 

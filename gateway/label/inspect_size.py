@@ -73,7 +73,11 @@ def _extent(label: ReadLabel) -> Box:
     bottom = max((box.bottom for box in boxes), default=0)
     for mark in label.marks:
         if not isinstance(mark, SymbolMark | ShapeMark | ImageMark):
-            right, bottom = max(right, mark.x), max(bottom, mark.y + mark.height)
+            along = round(len(mark.text) * (mark.width or mark.height * 0.6))
+            across, down = (
+                (along, mark.height) if mark.rotation % 180 == 0 else (mark.height, along)
+            )
+            right, bottom = max(right, mark.x + across), max(bottom, mark.y + down)
     return Box(0, 0, max(right, 1), max(bottom, 1))
 
 

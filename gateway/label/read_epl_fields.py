@@ -137,6 +137,8 @@ def _within(value: int) -> int:
     return max(min(value, MAX_DOTS), -MAX_DOTS)
 
 
+_VARIABLE = re.compile(rb",\s*([VC][0-9]{1,2})\s*$")
+"""In place of quoted data: a variable or counter of a stored form."""
 _PIECE = re.compile(rb'[^"\\]+|\\[\\"]|\\')
 
 
@@ -151,7 +153,11 @@ def _cut(buffer: Buffer, rest: bytes, offset: int) -> tuple[list[str], bytes]:
         text = piece[0]
         pieces.append(text[1:] if len(text) == 2 and text[:1] == b"\\" else text)
         at = piece.end()
-    if not quote or after[at : at + 1] != b'"':
+    if not quote and (variable := _VARIABLE.search(before)):
+        name = variable[1].decode("ascii")
+        unknown = f"{name} is filled in when a stored form is printed: its text is not known here"
+        buffer.notes.warn(Code.MISSING_OBJECT, unknown, offset)
+    elif not quote or after[at : at + 1] != b'"':
         buffer.notes.warn(Code.BAD_PARAMETER, "the data is not closed by a quote", offset)
     elif after[at + 1 :].strip():
         shown = after[at + 1 : at + 21].decode("latin-1")
@@ -276,12 +282,22 @@ def bitmap(buffer: Buffer, params: list[str], raw: bytes, offset: int) -> None:
         buffer.add(ImageMark(Box(x, y, stride * 8, rows), stride, ink, offset), offset)
 
 
-def _width(buffer: Buffer, rest: bytes, _: int) -> None:
-    buffer.width = _within(integer(split(rest), 0, 0)) or None
+def _width(buffer: Buffer, rest: bytes, offset: int) -> None:
+    buffer.width = _size(buffer, "q", rest, offset)
 
 
-def _length(buffer: Buffer, rest: bytes, _: int) -> None:
-    buffer.length = _within(integer(split(rest), 0, 0)) or None
+def _length(buffer: Buffer, rest: bytes, offset: int) -> None:
+    buffer.length = _size(buffer, "Q", rest, offset)
+
+
+def _size(buffer: Buffer, name: str, rest: bytes, offset: int) -> int | None:
+    """A stated size in dots; None, and told, where it is none."""
+    size = _within(integer(split(rest), 0, 0))
+    if size > 0:
+        return size
+    shown = rest[:12].decode("latin-1")
+    buffer.notes.warn(Code.BAD_PARAMETER, f"{name}{shown} states no size in dots", offset)
+    return None
 
 
 def _reference(buffer: Buffer, rest: bytes, _: int) -> None:

@@ -16,7 +16,9 @@ _SEPARATOR = "\x06"
 _RETAIL = {"E30": ("ean-13", 13), "E80": ("ean-8", 8), "UA0": ("upc-a", 12)}
 
 
-def build_linear(kind: str, text: str, narrow: int, wide: int, height: int) -> Symbol | None:
+def build_linear(  # noqa: C901 - one case for each type of bar code
+    kind: str, text: str, narrow: int, wide: int, height: int
+) -> Symbol | None:
     """The symbol of a B command, or None for a type that this reader does not know."""
     ratio = max(2.0, min(wide / narrow, 3.0))
     if kind in {"1", "1A", "1B"}:
@@ -37,6 +39,8 @@ def build_linear(kind: str, text: str, narrow: int, wide: int, height: int) -> S
         return read_symbols.linear("code93", text, narrow, height)
     if kind == "K":
         return read_symbols.linear("codabar", text, narrow, height, ratio=ratio)
+    if kind == "UE0":
+        return read_symbols.upc_e(text, narrow, height)
     if kind in _RETAIL:
         symbology, length = _RETAIL[kind]
         return read_symbols.retail(symbology, text, length, narrow, height)
@@ -103,7 +107,7 @@ def build_matrix(
         return read_symbols.matrix("aztec", text, _count(stated, "d", 3), raw=bytes_in)
     if kind.startswith("M"):
         width, height = round(28 * dots_per_mm), round(27 * dots_per_mm)
-        note = warning(Code.NOT_DRAWN, "a MaxiCode is drawn as an empty box")
+        note = warning(Code.NOT_DRAWN, read_symbols.MAXICODE_EMPTY)
         return Symbol("maxicode", text, max(width // 30, 1), width, height, troubles=(note,))
     return None
 

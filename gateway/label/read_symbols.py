@@ -28,6 +28,10 @@ GS = "\x1d"
 MAX_LINEAR = 256
 """Characters of a linear symbol; beyond it no head is wide enough, whatever the module."""
 
+MAXICODE_EMPTY = (
+    "a MaxiCode stands here as an empty box of its size: its data is told, its dots are not drawn"
+)
+
 _FORMATS = {
     "code93": zxingcpp.BarcodeFormat.Code93,
     "codabar": zxingcpp.BarcodeFormat.Codabar,
@@ -213,6 +217,55 @@ def retail(symbology: str, digits: str, length: int, module: int, height: int) -
     whole = body + check_digit(body)
     scanned = "0" + whole if symbology == Symbology.UPCA else whole
     return linear(symbology, whole, module, height, scanned=scanned, troubles=troubles)
+
+
+def upc_e(digits: str, module: int, height: int) -> Symbol:
+    """UPC-E from number system and six digits, or from the eleven of the UPC-A behind them.
+
+    The printer adds the check digit, or replaces a stated one. A scanner reports the GTIN-13.
+    """
+    troubles: list[Trouble] = []
+    if not (digits.isascii() and digits.isdigit()):
+        return unread("upc-e", digits, module, height, "only digits can be encoded")
+    short = "0" + digits if len(digits) == 6 else digits
+    body = _expanded(short[:7]) if len(short) in {7, 8} else short[:11]
+    packed = _compressed(body)
+    if packed is None:
+        why = f"{digits} is no UPC-A with the zeros that the short form leaves out"
+        return unread("upc-e", digits, module, height, why)
+    right = check_digit(body)
+    if len(short) in {8, 12} and short[-1] != right:
+        text = f"{digits}: the check digit should be {right}; the printer would print {right}"
+        troubles.append(error(Code.CHECK_DIGIT_WRONG, text))
+    whole = "0" + body + right
+    return linear("upc-e", packed + right, module, height, scanned=whole, troubles=troubles)
+
+
+def _expanded(short: str) -> str:
+    """Eleven digits of UPC-A from number system and six. Source: GS1 General Specifications 5.2.2.4
+    (zero suppression), from memory.
+    """
+    system, d, last = short[0], short[1:7], short[6]
+    if last in "012":
+        return f"{system}{d[:2]}{last}0000{d[2:5]}"
+    if last == "3":
+        return f"{system}{d[:3]}00000{d[3:5]}"
+    if last == "4":
+        return f"{system}{d[:4]}00000{d[4]}"
+    return f"{system}{d[:5]}0000{last}"
+
+
+def _compressed(body: str) -> str | None:
+    """Number system and six digits, or None where the zeros are not there."""
+    if len(body) != 11 or body[0] not in "01":
+        return None
+    candidates = (
+        body[:3] + body[8:] + body[3],
+        body[:4] + body[9:] + "3",
+        body[:5] + body[10] + "4",
+        body[:6] + body[10],
+    )
+    return next((short for short in candidates if _expanded(short) == body), None)
 
 
 def square_version(side: int) -> int:

@@ -110,11 +110,13 @@ def _home(settings: Settings, params: list[str]) -> None:
 
 
 def _length(settings: Settings, params: list[str]) -> None:
-    settings.length = dots(settings, params, 0, 0) or settings.length
+    stated = dots(settings, params, 0, 0)
+    settings.length = stated if stated > 0 else settings.length
 
 
 def _width(settings: Settings, params: list[str]) -> None:
-    settings.width = dots(settings, params, 0, 0) or settings.width
+    stated = dots(settings, params, 0, 0)
+    settings.width = stated if stated > 0 else settings.width
 
 
 def _field_default(settings: Settings, params: list[str]) -> None:

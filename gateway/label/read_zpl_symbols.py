@@ -181,6 +181,13 @@ def _retail(symbology: str, length: int, line_at: int = 2) -> Callable[[Order], 
     return make
 
 
+def _upc_e(order: Order) -> Ordered:
+    """Ten digits are number system 0 left out: the manufacturer's and the product's five."""
+    text = "0" + order.text if len(order.text) == 10 else order.text
+    symbol = read_symbols.upc_e(text, order.module, order.count(1, order.height))
+    return _captioned(symbol, order, 2, "Y", symbol.data)
+
+
 def _data_matrix(order: Order) -> Ordered:
     """Quality other than 200 is an old error correction that no reader here can prove."""
     escape = order.params[6][:1] if len(order.params) > 6 and order.params[6] else "~"
@@ -329,7 +336,7 @@ def _aztec(order: Order) -> Ordered:
 def _maxicode(order: Order) -> Ordered:
     """Fixed size: about 28 x 27 mm (ISO/IEC 16023). The message is told, the picture lacks it."""
     width, height = round(28 * order.dots_per_mm), round(27 * order.dots_per_mm)
-    note = warning(Code.NOT_DRAWN, "a MaxiCode is drawn as an empty box")
+    note = warning(Code.NOT_DRAWN, read_symbols.MAXICODE_EMPTY)
     data = _structured(order.text, order.count(0, 2, 6))
     return Ordered(Symbol("maxicode", data, max(width // 30, 1), width, height, troubles=(note,)))
 
@@ -365,6 +372,7 @@ _MAKERS: dict[str, Callable[[Order], Ordered]] = {
     "^BE": _retail("ean-13", 13),
     "^B8": _retail("ean-8", 8),
     "^BU": _retail("upc-a", 12),
+    "^B9": _upc_e,
     "^BX": _data_matrix,
     "^BQ": _qr,
     "^B7": _pdf417,

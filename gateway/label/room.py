@@ -69,7 +69,7 @@ def room(sheet: Sheet, at_mm: Pair, box_mm: Pair | None, turn: int, origin: Orig
     d = sheet.dots_per_mm
     x = _place(at_mm[0], sheet.width, d)
     y = _place(at_mm[1], sheet.height, d)
-    width, height = (box_mm or (-0.001, -0.001))
+    width, height = box_mm or (-0.001, -0.001)
     right = x + round(width * d) if width > 0 else sheet.width + round(width * d)
     bottom = y + round(height * d) if height > 0 else sheet.height + round(height * d)
     for start, end, limit, edge in (
@@ -80,7 +80,9 @@ def room(sheet: Sheet, at_mm: Pair, box_mm: Pair | None, turn: int, origin: Orig
             raise origin.fault("the box has no room on this label")
         if end > limit + _TOLERANCE_DOTS:
             over = (end - limit) / d
-            raise origin.fault(f"reaches {over:.2f} mm beyond the {edge} edge of {limit / d:.1f} mm")
+            raise origin.fault(
+                f"reaches {over:.2f} mm beyond the {edge} edge of {limit / d:.1f} mm"
+            )
     return Room(x, y, min(right, sheet.width) - x, min(bottom, sheet.height) - y, turn)
 
 

@@ -1,6 +1,7 @@
 """Routes of the ledger: its end, checkpoints, entries, proofs, EPCIS events, daily reports."""
 
 import asyncio
+import re
 from datetime import date
 from enum import StrEnum
 from pathlib import Path
@@ -9,6 +10,7 @@ from zoneinfo import ZoneInfo
 
 import orjson
 from fastapi import APIRouter, Query, Response
+from pydantic import BeforeValidator
 from sqlalchemy.engine import Connection
 
 from gateway.clock import Clock
@@ -119,11 +121,21 @@ def _add_epcis(router: APIRouter, site: Site, store: Store, clock: Clock) -> Non
         return Response(orjson.dumps(document), media_type=epcis.MEDIA_TYPE, headers=headers)
 
 
+def _written_out(day: object) -> object:
+    """Only a date as it is written (RFC 3339): the model would take a number for one, too."""
+    if isinstance(day, str) and not re.fullmatch(r"\d{4}-\d\d-\d\d", day):
+        raise ValueError("write a date such as 2026-01-31")
+    return day
+
+
+Day = Annotated[date, BeforeValidator(_written_out)]
+
+
 def _add_report(router: APIRouter, site: Site, store: Store, clock: Clock) -> None:
     zone = ZoneInfo(site.time_zone)
 
     @router.get("/v1/reports/daily", response_class=Response)
-    async def daily(day: date | None = None, form: ReportForm = ReportForm.HTML) -> Response:
+    async def daily(day: Day | None = None, form: ReportForm = ReportForm.HTML) -> Response:
         """The report of a day, today where none is named, as a page, a paper or a table."""
         now = clock.now()
         asked = day or now.astimezone(zone).date()

@@ -2,11 +2,11 @@
 
 import ssl
 from collections.abc import Mapping
-from ipaddress import ip_address
 from typing import Any
 
 from gateway.access.secret_files import NoSecret, secret
 from gateway.limits.listener import protocol_of
+from gateway.limits.loopback import is_loopback
 from schemas.access import ClientCertificates, TlsSettings
 from schemas.site import Site
 
@@ -19,16 +19,6 @@ _CERT_REQS = {
 
 class CantServe(Exception):
     """The site must not or can't be served so; the text says why and what to do."""
-
-
-def is_loopback(host: str) -> bool:
-    """Whether an address is reached from this machine only."""
-    if host == "localhost":
-        return True
-    try:
-        return ip_address(host.strip("[]")).is_loopback
-    except ValueError:
-        return False
 
 
 def serving(site: Site, host: str, port: int, environment: Mapping[str, str]) -> dict[str, Any]:

@@ -6,6 +6,7 @@ CloudEvents 1.0.2, AMQP binding: structured by the content type, binary by heade
 
 import asyncio
 import contextlib
+import logging
 from collections.abc import AsyncIterator, Iterator, Mapping
 
 import aio_pika
@@ -25,6 +26,10 @@ from gateway.queues.port import (
     Unavailable,
     header_value,
 )
+
+# what the client has to say about a lost connection is told once, by us
+for _name in ("aio_pika", "aiormq"):
+    logging.getLogger(_name).setLevel(logging.CRITICAL)
 
 _QUORUM: dict[str, FieldValue] = {"x-queue-type": "quorum"}
 _ANSWER_S = 5.0

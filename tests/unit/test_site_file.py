@@ -269,7 +269,6 @@ def test_four_inch_label_fits_a_104_mm_head() -> None:
     ("old", "new", "says"),
     [
         (REQUIRED_AT_BENCH, 'verify = "optional"  #', "unseen"),
-        ('host = "127.0.0.1"  ', 'host = "0.0.0.0"  ', "other machines"),
         ("http://127.0.0.1:8090", "http://wms.example:8090", "in clear"),
         ("dots_per_mm = 11.811", "dots_per_mm = 11.0", "no usual head"),
         ("label_height_mm = 100.0", "label_height_mm = 300.0", "can't carry the label"),
@@ -283,6 +282,16 @@ def test_risk_across_lines_is_a_warning(old: str, new: str, says: str) -> None:
     assert any(
         says in f.sentence() and f.severity is Severity.WARNING for f in cross_checks(reading)
     )
+
+
+@pytest.mark.parametrize("door", [Severity.ERROR, Severity.WARNING])
+def test_listener_that_others_reach_wants_a_closed_door_and_tls(door: Severity) -> None:
+    """An open door there stops the start; a closed one without TLS is warned of."""
+    changes = [('host = "127.0.0.1"  ', 'host = "0.0.0.0"  ')]
+    if door is Severity.WARNING:
+        changes.append(("open_door = true", "open_door = false"))
+    found = cross_checks(read_text(_room(*changes)))
+    assert [door] == [f.severity for f in found if "other machines" in f.text]
 
 
 def test_station_with_nothing_loaded_is_warned_of() -> None:

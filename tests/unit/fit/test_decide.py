@@ -12,7 +12,10 @@ def test_box_that_fits_several_bags_takes_the_least_film() -> None:
     rolls = a_site(station=[station("s1", "large", "small")])
     decision = decide(order(box(125, 120, 20)), Room.of(rolls), rolls.station)
     assert ["small"] == [parcel.bag.id for parcel in decision.parcels]
-    assert () == decision.turned_down
+    [down] = decision.turned_down
+    [reason] = down.reasons
+    assert ("large", "more_film") == (down.bag, reason.code.value)
+    assert (448_000.0, 120_000.0) == (reason.needed, reason.available)
 
 
 def test_article_without_a_size_goes_to_manual_packing(site: Site) -> None:

@@ -157,3 +157,11 @@ def test_bottom_first_turns_the_label() -> None:
     """ZB prints from the bottom of the image buffer: the label comes out turned (guide)."""
     found = epl(b"ZB\nLO10,10,80,20\nLW10,10,5,5\nLE20,10,5,5\nLS9,9,2,40,50\nX1,1,2,90,90")
     assert 1 == len(found.labels)
+
+
+def test_variable_of_a_stored_form_is_told() -> None:
+    """A text that a form fills in when it prints is not in the stream: said by name."""
+    found = epl(b'A1,1,0,3,1,1,N,"Lot"\nA1,40,0,3,1,1,N,V07')
+    assert [(FindingCode.MISSING_OBJECT, True)] == [
+        (one.code, one.message.startswith("V07 ")) for one in found.findings
+    ]

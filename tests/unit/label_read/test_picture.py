@@ -5,7 +5,7 @@ import io
 import numpy as np
 import pytest
 import zxingcpp
-from hypothesis import HealthCheck, given, settings
+from hypothesis import HealthCheck, assume, given, settings
 from hypothesis import strategies as st
 from PIL import Image
 
@@ -13,6 +13,7 @@ from gateway.label.errors import DataRefused
 from gateway.label.inspect import inspect
 from gateway.label.supplied import draw
 from label_read.given import VECTORS
+from schemas.inspection import FindingCode
 from schemas.order import LabelLanguage
 from schemas.station import Printer
 
@@ -153,26 +154,67 @@ def test_image_lands_dot_for_dot() -> None:
         assert wanted.sum() == ink.sum()
 
 
+def bitmap_label(ink: np.ndarray, at: tuple[int, int] = (24, 24)) -> bytes:
+    """A label that holds one bitmap."""
+    packed = np.packbits(ink, axis=1)
+    size, stride, rows = packed.size, packed.shape[1], packed.tobytes().hex().encode()
+    place = b"^FO%d,%d" % at
+    return b"^XA^PW812^LL1218%s^GFA,%d,%d,%d,%s^FS^XZ" % (place, size, size, stride, rows)
+
+
 def test_code_inside_an_image_is_found() -> None:
-    """A label that came as one bitmap can be verified like any other."""
+    """A label that came as one bitmap can be verified like any other, its module measured."""
     barcode = zxingcpp.create_barcode(
         "[00]376104250021234569", zxingcpp.BarcodeFormat.Code128, gs1=True
     )
-    ink = np.asarray(barcode.to_image(scale=3, add_quiet_zones=True)) == 0
-    packed = np.packbits(ink, axis=1)
-    stream = b"^XA^PW812^LL1218^FO24,24^GFA,%d,%d,%d,%s^FS^XZ" % (
-        packed.size,
-        packed.size,
-        packed.shape[1],
-        packed.tobytes().hex().encode(),
-    )
-    label = inspect(stream, LabelLanguage.ZPL).labels[0]
+    ink = np.asarray(barcode.to_image(scale=4, add_quiet_zones=True)) == 0
+    label = inspect(bitmap_label(ink), LabelLanguage.ZPL).labels[0]
     assert ("00376104250021234569",) == label.expected_scans
-    assert (True, True, "gs1-128") == (
+    assert (True, True, "gs1-128", 0.5) == (
         label.symbols[0].from_image,
         label.symbols[0].gs1,
         label.symbols[0].symbology,
+        label.symbols[0].module_mm,
     )
+
+
+@given(
+    st.sampled_from(["Code128", "DataMatrix"]),
+    st.text("0123456789ABCDEF-", min_size=2, max_size=14),
+    st.integers(2, 6),
+    st.integers(0, 3),
+    st.booleans(),
+)
+@settings(deadline=None, max_examples=60)
+def test_code_cut_out_without_quiet_zone_is_found(
+    kind: str, data: str, module: int, turns: int, whole: bool
+) -> None:
+    """Turned, small, at the image's edge: the code, its module and its turn are what went in."""
+    made = zxingcpp.create_barcode(data, getattr(zxingcpp.BarcodeFormat, kind))
+    ink = np.asarray(made.to_image(scale=module, add_quiet_zones=False)) == 0
+    if kind == "Code128":
+        ink = np.repeat(ink[:1], 100, axis=0)
+    ink = np.rot90(ink, -turns)
+    if whole:  # in the corner of a large image
+        ink = np.pad(ink, ((max(1000 - ink.shape[0], 0), 0), (max(800 - ink.shape[1], 0), 0)))
+    assume(max(ink.shape) <= 1210 and ink.shape[1] <= 800 and min(ink.shape) >= 40)
+    found = inspect(bitmap_label(ink, (0, 0)), LabelLanguage.ZPL).labels[0].symbols
+    assert [(data, module / 8)] == [(one.data, one.module_mm) for one in found]
+    if kind == "Code128":
+        assert turns * 90 == found[0].rotation
+
+
+def test_thin_and_cut_codes_inside_an_image_are_faults() -> None:
+    """What is wrong with a bar code command is wrong with the same code as a bitmap."""
+    made = zxingcpp.create_barcode("TW-77", zxingcpp.BarcodeFormat.Code128)
+    for scale, at, code in (
+        (1, (24, 24), FindingCode.MODULE_TOO_THIN),
+        (4, (700, 24), FindingCode.CUT),
+    ):
+        ink = np.asarray(made.to_image(scale=scale, add_quiet_zones=True)) == 0
+        ink = np.repeat(ink[ink.shape[0] // 2 :][:1], 80, axis=0)
+        found = inspect(bitmap_label(ink, at), LabelLanguage.ZPL)
+        assert code in {one.code for one in found.findings}
 
 
 def test_inverted_label_is_drawn_upside_down() -> None:
@@ -234,3 +276,44 @@ def test_label_with_too_much_to_draw_says_so() -> None:
     """Hundreds of label-sized ellipses are not drawn to the end, and the picture admits it."""
     stream = b"^XA^PW812^LL1218" + b"^FO0,0^GE800,1200,2^FS" * 400 + b"^XZ"
     assert dots(stream).shape[0] > 1218
+
+
+@pytest.mark.parametrize(
+    ("field", "language"),
+    [
+        (b"^XA^PW400^LL300^FO40,40^BY3^B9N,100,N,N^FD%s^FS^XZ", LabelLanguage.ZPL),
+        (b'\nN\nq400\nQ300,24\nB40,40,0,UE0,3,3,100,N,"%s"\nP1\n', LabelLanguage.EPL),
+    ],
+    ids=["zpl", "epl"],
+)
+@given(digits=st.from_regex(r"0[0-9]{6}", fullmatch=True))
+@settings(deadline=None, max_examples=60)
+def test_upc_e_reads_as_its_gtin(field: bytes, language: LabelLanguage, digits: str) -> None:
+    """The short code's picture, read by zxing-cpp, is the GTIN that the inspection reports."""
+    stream = field % digits.encode()
+    (symbol,) = inspect(stream, language).labels[0].symbols
+    assert ("upc-e", [symbol.data]) == (symbol.symbology, read(stream, language))
+
+
+def test_upc_e_example_is_the_published_pair() -> None:
+    """0425261 is 00042100005264: the usual textbook pair for zero suppression (from memory)."""
+    for field in (b"0425261", b"425261", b"04210000526"):
+        stream = b"^XA^PW400^LL300^FO40,40^BY3^B9N,100,N,N^FD" + field + b"^FS^XZ"
+        assert ["0042100005264"] == [
+            one.data for one in inspect(stream, LabelLanguage.ZPL).labels[0].symbols
+        ]
+
+
+@pytest.mark.parametrize(
+    ("stream", "language"),
+    [
+        (b"^XA^PW-900^LL-1218^FO8,8^FDx^FS^XZ", LabelLanguage.ZPL),
+        (b'\nN\nq-812\nQ-5,24\nA8,8,0,3,1,1,N,"x"\nP1\n', LabelLanguage.EPL),
+    ],
+    ids=["zpl", "epl"],
+)
+def test_size_below_nothing_is_passed_over(stream: bytes, language: LabelLanguage) -> None:
+    """A negative size is no size: the label is read and drawn as large as what is on it."""
+    label = inspect(stream, language).labels[0]
+    assert min(label.width_mm, label.height_mm) > 0
+    assert dots(stream, language).any()
