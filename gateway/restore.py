@@ -23,7 +23,8 @@ from gateway.ledger.whole_check import check_whole
 from gateway.store import jobs, sqlite
 from gateway.store.backup import BackupBad, Manifest, check_backup, copy_backup
 from gateway.store.store import Store
-from gateway.store.tables import counters, outbox, stations
+from gateway.store.tables import LIVE_STATES, counters, outbox, stations
+from gateway.store.tables import jobs as job_rows
 from gateway.store.work import Work
 from schemas.job import JobState
 from schemas.ledger import EntryKind
@@ -88,8 +89,9 @@ def settle(
         f"Restored from a backup of {made:%Y-%m-%d %H:%M} UTC: what was printed since then is not"
         " known here. Check the bags at the station and the orders packed since, then release."
     )
-    known = {row.station for row in work.conn.execute(sa.select(stations.c.station))}
-    every = sorted(known | set(names))
+    known = set(work.conn.execute(sa.select(stations.c.station)).scalars())
+    waited = sa.select(job_rows.c.station).where(job_rows.c.state.in_(LIVE_STATES)).distinct()
+    every = sorted(known | set(work.conn.execute(waited).scalars()) | set(names))
     asking = 0
     for name in every:
         asking += _ask_first(work, name, made)
