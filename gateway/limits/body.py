@@ -2,11 +2,14 @@
 
 import asyncio
 
+import structlog
 from starlette.datastructures import Headers
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from gateway import problems
 from gateway.errors import GatewayError, Malformed, TooLarge, TooSlow, UnknownMediaType
+
+log = structlog.get_logger(__name__)
 
 
 class BodyLimit:
@@ -98,5 +101,6 @@ def _check_headers(headers: Headers, max_bytes: int) -> None:
 
 
 async def _answer(error: GatewayError, scope: Scope, receive: Receive, send: Send) -> None:
+    log.info("request.refused", path=scope["path"], problem=error.type.value)
     response = problems.answer(problems.problem_of(error, scope["path"]), error.retry_after_s)
     await response(scope, receive, send)

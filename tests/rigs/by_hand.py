@@ -28,8 +28,8 @@ class ByHand:
 
 
 @contextmanager
-def by_hand(folder: Path) -> Iterator[ByHand]:
-    """Start all three as the guide says and wait until the gateway is ready."""
+def by_hand(folder: Path, *options: str) -> Iterator[ByHand]:
+    """Start all three as the guide says, the gateway with more options, and wait until it is ready."""
     site = (ROOT / "examples" / "room.toml").read_text(encoding="utf-8")
     ports = {port: free_port() for port in PORTS}
     for old, new in ports.items():
@@ -42,7 +42,7 @@ def by_hand(folder: Path) -> Iterator[ByHand]:
         for name, command in (
             ("room", [str(ROOT / "examples/room.py"), str(file)]),
             ("wms", [str(ROOT / "examples/wms.py"), "--port", str(ports[8090])]),
-            ("gateway", ["-m", "gateway", "serve", str(file)]),
+            ("gateway", ["-m", "gateway", "serve", str(file), *options]),
         ):
             with (folder / f"{name}.log").open("wb") as log:
                 started.append(
