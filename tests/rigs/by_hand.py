@@ -29,7 +29,7 @@ class ByHand:
 
 @contextmanager
 def by_hand(folder: Path, *options: str) -> Iterator[ByHand]:
-    """Start all three as the guide says, the gateway with more options, and wait until it is ready."""
+    """Start all three as the guide says and wait for the gateway; `options` are for its serve."""
     site = (ROOT / "examples" / "room.toml").read_text(encoding="utf-8")
     ports = {port: free_port() for port in PORTS}
     for old, new in ports.items():
