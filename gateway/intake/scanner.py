@@ -142,7 +142,10 @@ class ScannerIn:
                     self._settings.device, baudrate=self._settings.baud
                 )
                 attempt, self._text = 0, ""
-                await self._read_codes(reader, writer, close_when_idle=False)
+                try:
+                    await self._read_codes(reader, writer, close_when_idle=False)
+                finally:
+                    writer.close()
                 self._text = "the serial line ended"
             except OSError as error:
                 self._text = f"{self._settings.device}: {error}"

@@ -21,6 +21,13 @@ from tests.service.gateway_rig import Rig, order, running, station, until
 __all__ = ["broker", "rabbit"]
 
 
+# aio-pika drops a coroutine of its own when a connection is cut
+pytestmark = pytest.mark.filterwarnings(
+    "ignore:coroutine 'Connection.close' was never awaited",
+    "ignore::pytest.PytestUnraisableExceptionWarning",
+)
+
+
 @pytest.fixture(autouse=True)
 def _patience() -> Iterator[None]:
     """A broker that was killed takes its time."""
