@@ -83,8 +83,28 @@ def title(words: str) -> Flowable:
     )
 
 
+_BELOW_HEADING = 42 * mm
+
+
+class _Heading(Paragraph):  # type: ignore[misc]  # reportlab has no types
+    """Asks for room for some lines below it, so that it never ends a page.
+
+    Keeping it with the whole of what follows would leave half a page empty before a long table.
+    """
+
+    below = _BELOW_HEADING
+
+    def wrap(self, width: float, height: float) -> tuple[float, float]:
+        wide, high = super().wrap(width, height)
+        return (wide, high) if high + self.below <= height else (wide, height + 1)
+
+    def split(self, width: float, height: float) -> list[Flowable]:
+        del width, height
+        return []
+
+
 def heading(words: str) -> Flowable:
-    """The name of a part, kept with what follows."""
+    """The name of a part, with room below it for a beginning of what follows."""
     style = _style(
         "heading",
         fontName=_BOLD,
@@ -92,9 +112,8 @@ def heading(words: str) -> Flowable:
         leading=14,
         spaceBefore=6 * mm,
         spaceAfter=1.5 * mm,
-        keepWithNext=1,
     )
-    return Paragraph(_text(words), style)
+    return _Heading(_text(words), style)
 
 
 def line(words: str, *, quiet: bool = False, bold: bool = False, colour: Any = None) -> Flowable:
@@ -121,6 +140,9 @@ def gap(height_mm: float) -> Flowable:
 
 def together(*parts: Flowable) -> Flowable:
     """Parts that stay on one page where it is long enough."""
+    for part in parts:
+        if isinstance(part, _Heading):
+            part.below = 0.0
     return KeepTogether(list(parts))
 
 

@@ -10,8 +10,9 @@ from gateway.console.frame import form_of
 from gateway.console.orders import Step, step
 from gateway.console.parts import Parts
 from gateway.ledger import entries as ledger_entries
-from gateway.ledger.chain import ChainReport, verify
+from gateway.ledger.keys import archive_dir
 from gateway.ledger.merkle import CompactRange
+from gateway.ledger.whole_check import WholeReport, check_whole, see_one_state
 from gateway.store.tables import entries, ledger_head
 from schemas.ledger import EntryKind
 
@@ -31,7 +32,7 @@ def routes(parts: Parts) -> APIRouter:
     """The page, and the check that it starts."""
     router = APIRouter(include_in_schema=False, route_class=parts.frame.route_class())
 
-    async def page(request: Request, report: ChainReport | None, took_s: float = 0) -> Response:
+    async def page(request: Request, report: WholeReport | None, took_s: float = 0) -> Response:
         head, latest, checkpoints = await parts.store.read(_read)
         return await parts.frame.page(
             request,
@@ -52,7 +53,13 @@ def routes(parts: Parts) -> APIRouter:
         """Read every entry again. Takes seconds for each million entries; nothing else waits."""
         await form_of(request)
         began = parts.clock.monotonic()
-        report = await parts.store.read(lambda conn: verify(ledger_entries.stored_rows(conn)))
+        folder = archive_dir(parts.site)
+
+        def whole(conn: Connection) -> WholeReport:
+            see_one_state(conn)
+            return check_whole(conn, folder)
+
+        report = await parts.store.read(whole)
         return await page(request, report, parts.clock.monotonic() - began)
 
     return router

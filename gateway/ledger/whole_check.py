@@ -49,6 +49,14 @@ def size_of(conn: Connection) -> int:
     return size
 
 
+def see_one_state(conn: Connection) -> None:
+    """Let a fresh connection see one state of the store until it is given back."""
+    if conn.dialect.name == "sqlite":
+        conn.exec_driver_sql("BEGIN")
+    else:
+        conn.execution_options(isolation_level="REPEATABLE READ")
+
+
 def check_whole(
     conn: Connection,
     folder: Path,
