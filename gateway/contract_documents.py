@@ -16,6 +16,7 @@ from gateway.dispatch.drawing import job_moves
 from schemas.base import Record
 from schemas.events import DATA_OF, CloudEvent, EventType, Outgoing, OutgoingType
 from schemas.order import Order
+from schemas.queues import Queue
 from schemas.site import Site
 
 Document = dict[str, object] | str
@@ -80,8 +81,9 @@ def _one_schema(model: type[Record], name: str) -> Document:
 def asyncapi() -> Document:
     """AsyncAPI 3.0: the events that the gateway takes and those that it sends.
 
-    The same events travel over HTTP and over a broker, so channels have no address of their own:
-    the site file says where they are.
+    Addresses are those that a queue of the site file has unless it names others; they are a
+    subject of NATS, a queue of RabbitMQ (what is sent: a topic exchange with the type as routing
+    key, and a queue that gets all of it), or a topic of MQTT 5.
     """
     models: list[type[Record]] = [CloudEvent, Outgoing, *DATA_OF.values()]
     _, schema = models_json_schema(
@@ -94,6 +96,7 @@ def asyncapi() -> Document:
     del parts["EventType"]
     incoming = {_key(kind): _message(kind.value, DATA_OF[kind]) for kind in EventType}
     outgoing = {_key(kind): _message(kind.value, Outgoing) for kind in OutgoingType}
+    dead = {"deadLetter": _DEAD_LETTER}
     return {
         "asyncapi": "3.0.0",
         "info": {
@@ -104,15 +107,46 @@ def asyncapi() -> Document:
             "license": {"name": "Apache-2.0"},
         },
         "defaultContentType": "application/cloudevents+json",
+        "servers": {kind: _server(kind, protocol) for kind, protocol in _PROTOCOLS.items()},
         "channels": {
-            "toGateway": _channel("Events that stations and the WMS send.", incoming),
-            "fromGateway": _channel("Events that the gateway sends.", outgoing),
+            "toGateway": _channel("take_from", "Events that stations and the WMS send.", incoming),
+            "fromGateway": _channel("send_to", "Events that the gateway sends.", outgoing),
+            "deadLetters": _channel(
+                "dead", "Messages that can never be taken, as they came, with the reason.", dead
+            ),
         },
         "operations": {
             "takeEvent": _operation("receive", "toGateway", incoming),
             "tellEvent": _operation("send", "fromGateway", outgoing),
+            "giveUp": _operation("send", "deadLetters", dead),
         },
-        "components": {"messages": incoming | outgoing, "schemas": parts},
+        "components": {"messages": incoming | outgoing | dead, "schemas": parts},
+    }
+
+
+_PROTOCOLS: Final = {"nats": "nats", "rabbitmq": "amqp", "mqtt": "mqtt5"}
+_DEAD_LETTER: Final[Document] = {
+    "name": "deadLetter",
+    "title": "dead letter",
+    "summary": "A message as it came; its headers say why it was given up.",
+    "headers": {
+        "type": "object",
+        "properties": {
+            "bagrelay-problem": {"type": "string", "description": "The problem type, a URN."},
+            "bagrelay-reason": {"type": "string", "description": "What is wrong, in words."},
+        },
+        "required": ["bagrelay-problem", "bagrelay-reason"],
+    },
+    "payload": {},
+}
+
+
+def _server(kind: str, protocol: str) -> dict[str, Any]:
+    return {
+        "host": "{host}",
+        "protocol": protocol,
+        "description": f"{kind}, as the site file's [[queue]] names it.",
+        "variables": {"host": {"default": "localhost", "description": "Host and port."}},
     }
 
 
@@ -144,9 +178,9 @@ def _message(kind: str, data: type[Record]) -> dict[str, Any]:
     }
 
 
-def _channel(description: str, messages: Mapping[str, object]) -> dict[str, Any]:
+def _channel(field: str, description: str, messages: Mapping[str, object]) -> dict[str, Any]:
     return {
-        "address": None,
+        "address": Queue.model_fields[field].default,
         "description": description,
         "messages": {name: {"$ref": f"#/components/messages/{name}"} for name in messages},
     }
