@@ -22,6 +22,9 @@ from schemas.access import AccessRole
 from tests.service.access_rig import STRUCTURED, closed, event
 from tests.service.gateway_rig import order
 
+# schemathesis draws from `random` inside its own strategies
+pytestmark = pytest.mark.filterwarnings("ignore:Do not use the `random` module")
+
 DOCUMENT = openapi()
 schema = schemathesis.openapi.from_dict(DOCUMENT)
 
