@@ -55,9 +55,9 @@ def serve(
     for told_to_stop in (signal.SIGTERM, signal.SIGINT):
         signal.signal(told_to_stop, lambda *_: None)
     if site.access.open_door:
-        print(
-            "The door stands open: whoever sits at this machine may do everything, nobody else may "
-            "do anything. For work, take access.open_door out of the site file.",
-            file=sys.stderr,
+        logs.get_logger("gateway").warning(
+            "door.open",
+            text="The door stands open: whoever sits at this machine may do all, nobody else "
+            "anything. For work, take access.open_door out of the site file.",
         )
     uvicorn.run(create_app(gateway, site_file), **listens)

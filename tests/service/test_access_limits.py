@@ -81,6 +81,12 @@ async def test_body_that_never_ends_is_not_taken_for_ever(
     assert b" 413 " in answer.split(b"\r\n")[0]
 
 
+async def _until_cut(reader: asyncio.StreamReader) -> bytes:
+    with suppress(ConnectionError):
+        return await reader.read()
+    return b""
+
+
 async def test_head_that_comes_a_byte_at_a_time_is_cut(tmp_path: Path) -> None:
     """Slow heads are answered 408 and cut, however alive they look; others go on meanwhile."""
     http = {"limits": {"head_within_s": 0.3}}
@@ -88,7 +94,7 @@ async def test_head_that_comes_a_byte_at_a_time_is_cut(tmp_path: Path) -> None:
 
         async def drip() -> bytes:
             reader, writer = await asyncio.open_connection(gateway.host, gateway.port)
-            answer = asyncio.create_task(reader.read())
+            answer = asyncio.create_task(_until_cut(reader))
             for byte in b"GET /healthz HTTP/1.1\r\n" + b"X-A: b\r\n" * 10_000:
                 if answer.done():
                     break
@@ -103,7 +109,9 @@ async def test_head_that_comes_a_byte_at_a_time_is_cut(tmp_path: Path) -> None:
             meanwhile = (await client.get("/healthz")).status_code
         answers = await asyncio.gather(*slow)
     assert 200 == meanwhile
-    assert {b"HTTP/1.1 408 Request Timeout"} == {answer.split(b"\r\n")[0] for answer in answers}
+    # a byte that was on its way when the listener closed makes the kernel drop the answer
+    told = {answer.split(b"\r\n")[0] for answer in answers}
+    assert {b"HTTP/1.1 408 Request Timeout"} == told - {b""}
 
 
 async def test_connection_that_says_nothing_is_cut(tmp_path: Path) -> None:
