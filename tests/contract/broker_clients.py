@@ -14,6 +14,7 @@ import paho.mqtt.client as paho
 from paho.mqtt.enums import CallbackAPIVersion
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
+from tenacity import AsyncRetrying, retry_if_exception_type, stop_after_delay, wait_fixed
 
 STRUCTURED = "application/cloudevents+json"
 
@@ -59,6 +60,19 @@ async def _publish_nats(
     await client.close()
 
 
+async def _rabbitmq(url: str) -> aio_pika.abc.AbstractConnection:
+    """A connection; a broker that was just started again may reset the first ones."""
+    async for attempt in AsyncRetrying(
+        retry=retry_if_exception_type(ConnectionError),
+        wait=wait_fixed(0.2),
+        stop=stop_after_delay(20),
+        reraise=True,
+    ):
+        with attempt:
+            return await aio_pika.connect(url)
+    raise AssertionError("unreachable")
+
+
 async def _publish_rabbitmq(
     url: str,
     address: str,
@@ -66,7 +80,7 @@ async def _publish_rabbitmq(
     content_type: str | None,
     headers: dict[str, str],
 ) -> None:
-    async with await aio_pika.connect(url) as connection:
+    async with await _rabbitmq(url) as connection:
         channel = await connection.channel()
         for body in bodies:
             message = aio_pika.Message(body, headers=dict(headers), content_type=content_type)
@@ -140,7 +154,7 @@ class Reader:
         await self._nats.flush()
 
     async def _open_rabbitmq(self) -> None:
-        self._connection = await aio_pika.connect(self._url)
+        self._connection = await _rabbitmq(self._url)
         channel = await self._connection.channel()
         queue = await channel.declare_queue(
             self._address, durable=True, arguments={"x-queue-type": "quorum"}
