@@ -36,6 +36,7 @@ _LEFT_OUT = {
     "use_after_free",
     "ensure_resource_availability",
 }
+PATIENCE_S = 60.0
 HELD_TO = [check for check in CHECKS.get_all() if check.__name__ not in _LEFT_OUT]
 
 _BOUNDED = settings(
@@ -116,14 +117,16 @@ def test_operation_keeps_its_word_to_whoever_may(case: Any, served: Served) -> N
         if given is not None and len(str(given)) % 2:
             case.path_parameters[name] = value
     headers = {"Authorization": f"Bearer {served.keys[role]}"}
-    case.call_and_validate(base_url=served.url, headers=headers, checks=_checks(case))
+    case.call_and_validate(
+        base_url=served.url, headers=headers, checks=_checks(case), timeout=PATIENCE_S
+    )
 
 
 @schema.parametrize()
 @_BOUNDED
 def test_operation_keeps_its_word_to_strangers(case: Any, served: Served) -> None:
     """Without a key: 401 from all but the open routes, whatever else is wrong; 413 comes first."""
-    answer = case.call(base_url=served.url)
+    answer = case.call(base_url=served.url, timeout=PATIENCE_S)
     case.validate_response(answer, checks=_checks(case))
     row = TABLE[case.operation.method.upper(), _template(case.operation.path)]
     if row.bound is not Bound.OPEN:
