@@ -6,7 +6,7 @@ from urllib.parse import urlsplit
 
 from gateway.site_file import Finding, Reading, Severity
 from gateway.webhooks.target import permitted
-from schemas.queues import Queue, Webhook
+from schemas.queues import Broker, Queue, Webhook
 from schemas.site import Site
 
 
@@ -30,6 +30,15 @@ def _queue(queue: Queue, reading: Reading, index: int) -> Iterator[Finding]:
             f"{where}, url",
             "orders with their addresses would cross the network in clear",
             "use tls, amqps or mqtts",
+        )
+    if queue.broker is Broker.MQTT and queue.take_from is not None:
+        yield Finding(
+            Severity.NOTE,
+            reading.line_of("queue", index),
+            where,
+            "an MQTT broker may keep only so many messages for a gateway that is away, and drop"
+            " the rest in silence",
+            "raise its limit of queued messages and let it keep sessions on disk",
         )
     if queue.take_from is None and queue.send_to is None:
         yield Finding(

@@ -21,6 +21,7 @@ from gateway.intake.accept import Intake
 from gateway.intake.envelope import Incoming
 from gateway.queues import letters, turns
 from gateway.queues.decide import Next, decide, wait_s
+from gateway.queues.ending import ended
 from gateway.queues.handle import Handled, handle, read_one, refusal
 from gateway.queues.letters import Letter
 from gateway.queues.port import BrokerDown, Delivery, Source
@@ -109,13 +110,12 @@ class Feed:
         if workers and self._connected:
             await asyncio.wait(workers, timeout=FINISH_WITHIN_S)
         if self._task is not None:
-            self._task.cancel()
-            await asyncio.gather(self._task, return_exceptions=True)
+            await ended([self._task])
             self._task = None
 
     async def _run(self) -> None:
         attempt = 0
-        while True:
+        while not self._stopping:
             try:
                 if await turns.take(self._store, self._settings.way, self._owner):
                     await self._one_connection()
@@ -149,10 +149,7 @@ class Feed:
                     self._sort_in(source, delivery)
         finally:
             workers = [lane.worker for lane in self._lanes.values() if lane.worker]
-            left = [*workers, *([keeping] if keeping is not None else [])]
-            for task in left:
-                task.cancel()
-            await asyncio.gather(*left, return_exceptions=True)
+            await ended([*workers, *([keeping] if keeping is not None else [])])
             self._lanes.clear()
             await source.close()
 

@@ -5,6 +5,9 @@ properties without a prefix. The client library acknowledges nothing by itself a
 again by itself. Acknowledgements go out in the order in which the messages came in, as MQTT 5
 demands (section 4.6), so a message that must wait is put aside at the broker and its
 place in that order given up.
+
+A broker may bound what it keeps for a session that is away and drop the rest in silence (one
+well-known broker keeps 1,000 messages unless told otherwise): that setting is the site's.
 """
 
 import asyncio

@@ -52,6 +52,11 @@ class NatsLink:
 
     async def open(self) -> JetStreamContext:
         """Connect. Raises `BrokerDown`."""
+        lost = self.lost = asyncio.Event()
+
+        async def closed() -> None:
+            lost.set()
+
         try:
             self._client = await nats.connect(
                 self._url,
@@ -63,16 +68,13 @@ class NatsLink:
                 max_reconnect_attempts=1,
                 reconnect_time_wait=0.05,
                 error_cb=_quiet,
-                closed_cb=self._closed,
+                closed_cb=closed,
                 name="bagrelay",
             )
         except (NatsError, OSError, TimeoutError) as error:
             refused = "authorization" in str(error).lower()
             raise (BrokerRefuses if refused else BrokerDown)(_why(error)) from error
         return self._client.jetstream(timeout=_ANSWER_S)
-
-    async def _closed(self) -> None:
-        self.lost.set()
 
     async def close(self) -> None:
         """Let go of it."""
@@ -215,14 +217,15 @@ class NatsSink:
             body, headers = _message_of(event, binary=self._binary)
             await js.publish(self._subject, body, headers={**headers, "Nats-Msg-Id": event.id})
         except (BrokerDown, NatsError, OSError, TimeoutError) as error:
+            self._js = None  # whatever it was, a new connection is the cure
             raise Unavailable(_why(error)) from error
 
     async def _connect(self) -> JetStreamContext:
         await self._link.close()
-        self._link.lost.clear()
-        self._js = await self._link.open()
-        await _stream(self._js, self._subject, RetentionPolicy.LIMITS, _KEEP_SENT_S)
-        return self._js
+        js = await self._link.open()
+        await _stream(js, self._subject, RetentionPolicy.LIMITS, _KEEP_SENT_S)
+        self._js = js
+        return js
 
     async def close(self) -> None:
         """Let go of the connection."""

@@ -17,6 +17,7 @@ from tenacity import (
 from gateway.clock import Clock
 from gateway.errors import NotStored
 from gateway.queues import letters, outbox, turns
+from gateway.queues.ending import ended
 from gateway.queues.letters import Letter
 from gateway.queues.outbox import Due
 from gateway.queues.port import STRUCTURED, Event, NeverTakes, Sink, Unavailable
@@ -102,9 +103,7 @@ class Sender:
 
     async def stop(self) -> None:
         """Stop sending; what was not taken is sent after the next start."""
-        for task in self._tasks:
-            task.cancel()
-        await asyncio.gather(*self._tasks, return_exceptions=True)
+        await ended(self._tasks)
         self._tasks = []
         for target in self.targets.values():
             await target.sink.close()
