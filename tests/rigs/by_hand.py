@@ -1,6 +1,5 @@
 """The example's room, warehouse system and gateway as processes of their own, on free ports."""
 
-import signal
 import subprocess
 import sys
 import time
@@ -53,9 +52,9 @@ def by_hand(folder: Path, *options: str) -> Iterator[ByHand]:
         yield ByHand(*urls, folder / "gateway.log")
     finally:
         for process in reversed(started):
-            process.send_signal(signal.SIGINT)
+            process.terminate()
         for process in started:
-            process.wait(30)
+            process.wait(60)
 
 
 def _wait_for(url: str, process: subprocess.Popen[bytes]) -> None:
