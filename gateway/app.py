@@ -2,7 +2,7 @@
 
 import os
 import secrets
-from collections.abc import AsyncIterator, Callable, Mapping
+from collections.abc import AsyncIterator, Callable, Iterator, Mapping
 from contextlib import asynccontextmanager
 from dataclasses import dataclass
 from datetime import timedelta
@@ -18,6 +18,7 @@ from adapters.contract import LineSettings, StationAdapter, StationLine
 from adapters.errors import Misconfigured
 from gateway import discovery_route, fit_route, problems, size_change
 from gateway.access import document, door, sign_in
+from gateway.access.who import Who
 from gateway.cases import http as cases_http
 from gateway.cases import opening
 from gateway.cases.desk import CaseDesk
@@ -28,6 +29,7 @@ from gateway.desk import Desk
 from gateway.dispatch import http as stations_http
 from gateway.dispatch import reports_route
 from gateway.dispatch.dispatcher import Dispatcher
+from gateway.dispatch.lane import LaneView
 from gateway.dispatch.station_state import ensure_row
 from gateway.dispatch.supply import first_loads, now_at
 from gateway.fit import Room
@@ -79,6 +81,10 @@ class Gateway:
     ways: Ways
     upkeep: Upkeep
     finder: Finder
+
+    def lane_of(self, station: str) -> tuple[LaneView, bool]:
+        """What a station's lane is doing here, and whether this process sends to it."""
+        return self.dispatcher.view(station), self.dispatcher.owns(station)
 
     async def start(self) -> None:
         """Bring the store up, make the stations known, start the lanes."""
@@ -188,61 +194,61 @@ def create_app(gateway: Gateway, site_file: Path | None = None) -> FastAPI:
     problems.install(app)
     document.install(app)
     who = door.install(app, gateway.site, gateway.store, gateway.clock)
-    stations = {station.id: station for station in gateway.site.station}
-    app.include_router(events_http.routes(gateway.intake))
-    app.include_router(discovery_route.discovery_router(gateway.finder.found))
-    app.include_router(reports_route.routes(gateway.dispatcher.report))
-    app.include_router(
-        stations_http.reading(
-            stations,
-            gateway.store,
-            lambda name: (gateway.dispatcher.view(name), gateway.dispatcher.owns(name)),
-            lambda conn: orders_http.summaries(conn, outcome=Outcome.MANUAL, limit=100),
-        )
+    for router in (*_machine_routes(gateway), *_page_routes(gateway, site_file, who)):
+        app.include_router(router)
+    return app
+
+
+def _machine_routes(gateway: Gateway) -> Iterator[APIRouter]:
+    """The API. Order matters where two paths could fit one request: the narrower comes first."""
+    site, store, clock = gateway.site, gateway.store, gateway.clock
+    stations = {station.id: station for station in site.station}
+    yield events_http.routes(gateway.intake)
+    yield discovery_route.discovery_router(gateway.finder.found)
+    yield reports_route.routes(gateway.dispatcher.report)
+    yield stations_http.reading(
+        stations,
+        store,
+        gateway.lane_of,
+        lambda conn: orders_http.summaries(conn, outcome=Outcome.MANUAL, limit=100),
     )
-    app.include_router(stations_http.acting(gateway.desk))
-    app.include_router(queues_http.reading(gateway.ways, gateway.store))
-    app.include_router(queues_http.acting(gateway.ways))
-    prove = prover(gateway.site, lambda: gateway.sealer.key, gateway.clock)
-    app.include_router(evidence_http.routes(gateway.site, gateway.store, gateway.clock, prove))
-    app.include_router(
-        ledger_http.routes(gateway.site, gateway.store, gateway.sealer, gateway.clock)
+    yield stations_http.acting(gateway.desk)
+    yield queues_http.reading(gateway.ways, store)
+    yield queues_http.acting(gateway.ways)
+    yield evidence_http.routes(site, store, clock, prover(site, lambda: gateway.sealer.key, clock))
+    yield ledger_http.routes(site, store, gateway.sealer, clock)
+    yield orders_http.routes(store)
+    yield cases_http.routes(CaseDesk(store))
+    yield fit_route.fit_router(
+        gateway.room,
+        lambda: store.read_now(lambda conn: [now_at(conn, station) for station in site.station]),
+        clock,
     )
-    app.include_router(orders_http.routes(gateway.store))
-    app.include_router(cases_http.routes(CaseDesk(gateway.store)))
-    app.include_router(
-        fit_route.fit_router(
-            gateway.room,
-            lambda: gateway.store.read_now(
-                lambda conn: [now_at(conn, station) for station in gateway.site.station]
-            ),
-            gateway.clock,
-        )
-    )
-    app.include_router(size_change.routes(gateway.site, gateway.room, gateway.store, gateway.clock))
-    app.include_router(_probes(gateway))
+    yield size_change.routes(site, gateway.room, store, clock)
+    yield _probes(gateway)
+
+
+def _page_routes(gateway: Gateway, site_file: Path | None, who: Who) -> Iterator[APIRouter]:
+    """The pages for people, and signing in to them."""
     parts = parts_of(
         site=gateway.site,
         site_file=site_file,
         store=gateway.store,
         desk=gateway.desk,
         intake=gateway.intake,
-        lane_of=lambda name: (gateway.dispatcher.view(name), gateway.dispatcher.owns(name)),
+        lane_of=gateway.lane_of,
         clock=gateway.clock,
+        found=gateway.finder.found if gateway.site.discovery.interfaces else None,
     )
-    for router in pages.routers(parts):
-        app.include_router(router)
+    yield from pages.routers(parts)
     access = gateway.site.access
-    app.include_router(
-        sign_in.routes(
-            parts.frame,
-            gateway.store,
-            who,
-            lasts=timedelta(hours=access.session_hours),
-            open_door=access.open_door,
-        )
+    yield sign_in.routes(
+        parts.frame,
+        gateway.store,
+        who,
+        lasts=timedelta(hours=access.session_hours),
+        open_door=access.open_door,
     )
-    return app
 
 
 def _probes(gateway: Gateway) -> APIRouter:
