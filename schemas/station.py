@@ -25,6 +25,11 @@ class Printer(Record):
     media: Media = Media.APPLIED_LABEL
     label_width_mm: PositiveMm = 101.6
     label_height_mm: PositiveMm = 152.4
+    gap_mm: Annotated[float, Field(ge=0, le=30)] = 3.0
+    """Between two labels on the liner, for languages that want it said: common practice, no source.
+
+    0 on stock without gaps. Film is always taken as without.
+    """
     font_host_images: bool = True
     """Scripts that the printer has no font for may be sent as an image."""
 

@@ -14,8 +14,6 @@ from gateway.label.errors import TextRefused
 from gateway.label.placed import Code, Dots, Frame, Placed, Sheet, Words
 from gateway.label.symbols import Symbology
 
-_GAP_MM = 3.0
-"""Between two labels of a roll. Common practice, no source."""
 _WHITE_FIRST = bytes(255 - b for b in range(256))
 """In a graphic a clear bit prints. Source: public notes on the language; some say the opposite."""
 _FONTS_203 = ((1, 8, 12), (2, 10, 16), (3, 12, 20), (4, 14, 24))
@@ -27,17 +25,17 @@ Source of those at 203 dpi: the published programming guide; at 300 dpi from mem
 _FINE_DOTS_PER_MM = 10.0
 
 
-def document(sheet: Sheet, fixed: bytes, placed: Iterable[Placed], *, gap: bool) -> bytes:
-    """A whole form for one label. `gap`: labels on a liner, else continuous film.
+def document(sheet: Sheet, fixed: bytes, placed: Iterable[Placed], *, gap_mm: float) -> bytes:
+    """A whole form for one label. `gap_mm` lies between two labels; 0 on film without gaps.
 
     Raises `TextRefused` for text that the printer's own font would need and does not have.
     """
-    return opening(sheet, gap=gap) + fixed + fields(sheet, placed) + b"P1,1\n"
+    return opening(sheet, gap_mm=gap_mm) + fixed + fields(sheet, placed) + b"P1,1\n"
 
 
-def opening(sheet: Sheet, *, gap: bool) -> bytes:
+def opening(sheet: Sheet, *, gap_mm: float) -> bytes:
     """Clear the image buffer and state size, origin, direction and character set."""
-    form = f"{sheet.height},{round(_GAP_MM * sheet.dots_per_mm)}" if gap else f"{sheet.height},0"
+    form = f"{sheet.height},{round(gap_mm * sheet.dots_per_mm)}"
     return f"\nN\nI8,A,001\nq{sheet.width}\nQ{form}\nR0,0\nZT\n".encode("ascii")
 
 

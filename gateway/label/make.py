@@ -37,9 +37,9 @@ def make(template: Template, fields: Mapping[str, str], printer: Printer) -> Mad
     if printer.language is LabelLanguage.ZPL:
         content = zpl.document(compiled.sheet, _fixed_zpl(template, printer), placed)
     else:
-        gap = printer.media is not Media.ON_FILM
+        gap_mm = 0.0 if printer.media is Media.ON_FILM else printer.gap_mm
         fixed = _fixed_epl(template, printer)
-        content = epl.document(compiled.sheet, fixed, placed, gap=gap)
+        content = epl.document(compiled.sheet, fixed, placed, gap_mm=gap_mm)
     width, height = _size_mm(compiled, printer)
     digest = hashlib.sha256(content).hexdigest()
     return MadeLabel(printer.language, content, width, height, scans, digest)
