@@ -50,7 +50,10 @@ async def test_feed_of_a_second_gateway_waits_its_turn(
             "gs1": {"company_prefix": "9521234"},
             "store": {"url": postgres_url},
             "station": [
-                {"id": "s1", "lines": [{"kind": "simulated", "options": {"host": "127.0.0.1", "port": 9}}]}
+                {
+                    "id": "s1",
+                    "lines": [{"kind": "simulated", "options": {"host": "127.0.0.1", "port": 9}}],
+                }
             ],
             "queue": [{"id": "wms", "url": nats_server.url}],
         }
