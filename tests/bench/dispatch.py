@@ -158,7 +158,7 @@ async def _post(
 ) -> None:
     reader, writer = lines.pop() if lines else await asyncio.open_connection("127.0.0.1", port)
     head = (
-        f"POST /v1/events HTTP/1.1\r\nhost: x\r\nx-station: {station}\r\n"
+        f"POST /v1/events HTTP/1.1\r\nhost: 127.0.0.1\r\nx-station: {station}\r\n"
         f"content-type: application/cloudevents+json\r\ncontent-length: {len(body)}\r\n\r\n"
     )
     writer.write(head.encode() + body)
