@@ -37,7 +37,9 @@ def decide(
     """
     single = len(order.lines) == 1 and order.lines[0].quantity == 1
     seen = measured if single else None
-    warnings = () if measured is None or single else (_UNUSED_MEASURE,)
+    warnings: tuple[str, ...] = () if measured is None or single else (_UNUSED_MEASURE,)
+    if order.service is not None and order.service not in room.services:
+        warnings += (f"the site knows no service {order.service!r}: its limits were not checked",)
     dispute = dispute_of(order.lines[0], seen, room.packing) if seen else None
     disputed = (dispute,) if dispute else ()
     members, reasons = gather(order.lines, seen, room.packing.max_pieces)

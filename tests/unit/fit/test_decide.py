@@ -61,3 +61,12 @@ def test_answer_says_in_a_sentence_what_set_the_size() -> None:
         " the goods' length set the size"
     )
     assert (expected, "length") == (parcel.text, parcel.binding)
+
+
+def test_service_that_the_site_does_not_know_is_said() -> None:
+    """Limits that nobody checked must not look like limits that were kept."""
+    site = a_site(station=[station("s1", "small")])
+    known = decide(order(box(120, 90, 20)), Room.of(site), site.station)
+    unknown = decide(order(box(120, 90, 20), service="balloon"), Room.of(site), site.station)
+    assert () == known.warnings
+    assert ["balloon" in said for said in unknown.warnings] == [True]
