@@ -6,12 +6,11 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from gateway.commands.printhead import dots_per_mm
 from schemas.order import LabelLanguage
 
 if TYPE_CHECKING:
     from schemas.inspection import Inspection
-
-_MM_PER_INCH = 25.4
 
 
 def inspect_label(
@@ -49,10 +48,8 @@ def inspect_label(
         typer.echo(f"{file}: {wrong.strerror}", err=True)
         raise typer.Exit(2) from wrong
     spoken = language or _language_of(content)
-    dots_per_mm = None if dpi is None else _dots_per_mm(dpi)
-    found = inspect(
-        content, spoken, dots_per_mm=dots_per_mm, allowed_commands=frozenset(allow or ())
-    )
+    made_for = None if dpi is None else dots_per_mm(dpi)
+    found = inspect(content, spoken, dots_per_mm=made_for, allowed_commands=frozenset(allow or ()))
     sys.stdout.write(found.model_dump_json(indent=2) + "\n")
     if picture is not None:
         _draw(content, found, picture)
@@ -73,8 +70,3 @@ def _draw(content: bytes, found: "Inspection", picture: Path) -> None:
 
 def _language_of(content: bytes) -> LabelLanguage:
     return LabelLanguage.ZPL if b"^XA" in content[:4000].upper() else LabelLanguage.EPL
-
-
-def _dots_per_mm(dpi: float) -> float:
-    """203 and 204 dpi heads have 8 dots per mm by the trade's own figures; others are divided."""
-    return 8.0 if round(dpi) in {203, 204} else round(dpi / _MM_PER_INCH, 3)

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from gateway.commands.printhead import Dpi, dots_per_mm
 from schemas.order import LabelLanguage
 
 if TYPE_CHECKING:
@@ -36,7 +37,7 @@ def label(
         typer.Option("--out", help="A .png, .svg or .pdf, or the stream; else standard output."),
     ] = None,
     language: Annotated[LabelLanguage, typer.Option("--language")] = LabelLanguage.ZPL,
-    dots_per_mm: Annotated[float, typer.Option("--dots-per-mm", min=5, max=50)] = 8.0,
+    dpi: Dpi = 203,
     size_mm: Annotated[
         tuple[float, float] | None,
         typer.Option("--size", help="Width and height of the label loaded, in mm."),
@@ -54,7 +55,7 @@ def label(
             return
         chosen = _template(template)
         fields = _fields(chosen, fields_file, order_file, sets or [])
-        content = _made(chosen, fields, out, (language, dots_per_mm, size_mm))
+        content = _made(chosen, fields, out, (language, dots_per_mm(dpi), size_mm))
     except LabelError as refused:
         typer.echo(str(refused), err=True)
         raise typer.Exit(1) from refused
@@ -118,11 +119,11 @@ def _made(
     from gateway.label import make, picture
     from schemas.station import Printer
 
-    language, dots_per_mm, size_mm = printer_settings
+    language, per_mm, size_mm = printer_settings
     width, height = size_mm or (template.body.width_mm, template.body.height_mm)
     printer = Printer(
         language=language,
-        dots_per_mm=dots_per_mm,
+        dots_per_mm=per_mm,
         label_width_mm=width,
         label_height_mm=height,
         head_width_mm=max(width, 104.0),

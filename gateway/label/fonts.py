@@ -284,6 +284,20 @@ def _is_blank(character: str) -> bool:
     return unicodedata.category(character) in {"Zs", "Cf"}
 
 
+def runs_leftwards(text: str) -> bool:
+    """Whether the text's first letter is of a script that runs from right to left.
+
+    Source: rules P2 and P3 of Unicode Standard Annex 9.
+    """
+    if not _SHAPED.search(text):
+        return False
+    for character in text:
+        direction = unicodedata.bidirectional(character)
+        if direction in {"L", "R", "AL"}:
+            return direction != "L"
+    return False
+
+
 @lru_cache(maxsize=1024)
 def _stretches(text: str, bold: bool) -> tuple[tuple[_Source, str], ...]:
     """The text cut where the font has to change; one font for all of it where there is one."""

@@ -34,7 +34,7 @@ def make(template: Template, fields: Mapping[str, str], printer: Printer) -> Mad
     """The label in the printer's language. Raises a `LabelError` that says what is in the way."""
     compiled = compile_template(template, printer)
     placed, scans = compiled.place(fields)
-    if printer.language is LabelLanguage.ZPL:
+    if printer.language == LabelLanguage.ZPL:
         content = zpl.document(compiled.sheet, _fixed_zpl(template, printer), placed)
     else:
         gap_mm = 0.0 if printer.media is Media.ON_FILM else printer.gap_mm

@@ -131,7 +131,13 @@ class SymbolStep:
 
 
 def _aligned(align: Align, room: int, width: int) -> int:
-    return {Align.LEFT: 0, Align.CENTER: (room - width) // 2, Align.RIGHT: room - width}[align]
+    match align:
+        case Align.CENTER:
+            return (room - width) // 2
+        case Align.RIGHT:
+            return room - width
+        case _:
+            return 0
 
 
 def _upright(vertical: Vertical, room: int, height: int) -> int:

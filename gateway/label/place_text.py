@@ -173,10 +173,9 @@ class TextStep:
         own = fonts.letters(size, element.bold)
         first = top + size * fonts.CAPITAL_SHARE - own.ascent
         pitch, across = self._pitch(size), room.across
-        share = {Align.LEFT: 0, Align.CENTER: 1, Align.RIGHT: 2}[element.align]
         at = [
-            ((across - wide) * share // 2, round(first + number * pitch))
-            for number, wide in enumerate(widths)
+            (self._left(line, across - wide), round(first + number * pitch))
+            for number, (line, wide) in enumerate(zip(lines, widths, strict=True))
         ]
         if element.reverse:
             out.append(self._reversed(lines, at, size))
@@ -189,6 +188,18 @@ class TextStep:
                 raise TextRefused(f"the printer has no letters for {line!r} and takes no images")
             else:
                 self._dots(line, left, y, size, out)
+
+    def _left(self, line: str, spare: int) -> int:
+        """How far from the box's left edge a line begins, of the dots that it leaves free."""
+        match self.element.align:
+            case Align.LEFT:
+                return 0
+            case Align.CENTER:
+                return spare // 2
+            case Align.RIGHT:
+                return spare
+            case Align.START:
+                return spare if fonts.runs_leftwards(line) else 0
 
     def _dots(self, line: str, left: int, y: int, size: int, out: list[Placed]) -> None:
         room = self.room

@@ -2,6 +2,11 @@
 
 Code 128 is encoded here; the other symbologies come from zxing-cpp's writer. Nothing here knows
 about dots: one module is one unit.
+
+QR, PDF417 and the EAN family are sent as dots, not by the printer's own commands: those leave the
+version, the rows or the bars below the figures to the printer, so the label could differ from the
+one that was checked. Code 128, Code 39, ITF and Data Matrix are fixed by what is sent and go by
+command.
 """
 
 import re

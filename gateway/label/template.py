@@ -30,6 +30,8 @@ Positive = Annotated[float, Field(gt=0, le=1000)]
 class Align(StrEnum):
     """Where content lies in its box, across."""
 
+    START = "start"
+    """Where the line's own writing starts: at the left, Hebrew and Arabic at the right."""
     LEFT = "left"
     CENTER = "center"
     RIGHT = "right"
@@ -97,7 +99,7 @@ class TextElement(_Element):
     spacing: Annotated[float, Field(ge=0.9, le=3)] = 1.15
     """From line to line, in type sizes."""
     bold: bool = False
-    align: Align = Align.LEFT
+    align: Align = Align.START
     vertical: Vertical = Vertical.TOP
     turn: Turn = 0
     reverse: bool = False

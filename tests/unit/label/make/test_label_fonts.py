@@ -1,14 +1,17 @@
 """Letters: any script that a font of the host draws, and never a question mark."""
 
+import io
 import unicodedata
 
+import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from PIL import features
+from PIL import Image, features
 from rigs.label_demo import fields_for, printer_for
+from rigs.zpl import dots
 
-from gateway.label import TextRefused, builtin_template, fonts, load_template, make
+from gateway.label import TextRefused, builtin_template, fonts, load_template, make, picture
 
 LATIN = [chr(c) for c in range(0xA1, 0x250) if unicodedata.category(chr(c))[0] in "LNPS"]
 
@@ -41,6 +44,32 @@ def test_arabic_letters_join() -> None:
     """Arabic is shaped: joined letters are narrower than the same ones apart."""
     word = "ببب"
     assert fonts.width(word, 40, True) < 3 * fonts.width("ب", 40, True)
+
+
+@needs_shaping
+@pytest.mark.parametrize(
+    ("text", "leftwards"),
+    [("ليلى", True), ("12 שלום", True), ("Ode 12", False), ("Ode ליל", False), ("12", False)],
+)
+def test_line_that_runs_leftwards_starts_at_the_right(text: str, leftwards: bool) -> None:
+    """Source: Unicode Standard Annex 9, rules P2 and P3: the first strong letter decides."""
+    body = f"""
+width_mm = 60
+height_mm = 20
+least_width_mm = 60
+least_height_mm = 20
+[[text]]
+at_mm = [5, 5]
+box_mm = [50, 10]
+capital_mm = 3
+text = "{text}"
+"""
+    printer = printer_for("t", 8.0, label_width_mm=60, label_height_mm=20)
+    made = picture(load_template(body, "t"), {}, printer, form="png")
+    columns = np.flatnonzero(dots(Image.open(io.BytesIO(made))).any(axis=0)) / 8
+    assert (columns[0] > 30) is np.bool_(leftwards)
+    assert 4.5 < columns[0]
+    assert columns[-1] < 55.5
 
 
 def test_host_that_cannot_join_letters_refuses_them(monkeypatch: pytest.MonkeyPatch) -> None:
