@@ -88,6 +88,8 @@ class _HttpFace:
         fault, label = station.script.befalls(), label_in(job)
         if station.fate(job_id) is Fate.PRINTED:
             await self._say(200, {"stage": "printed", "repeated": True})
+        elif station.fate(job_id) is Fate.WAITING:
+            await self._say(409, {"title": "the same job is under way"})
         elif fault is FaultKind.REFUSE or label is None:
             await self._say(422, {"title": "told to refuse"})
         elif station.shown_faults:

@@ -17,14 +17,13 @@ from schemas.station import Fate, OptionValue, Signal
 from tests.rigs.broker import Mosquitto
 from tests.rigs.simulated import SimulatedRig
 
-_TOPIC = "bagrelay/kit"
-
 
 class MqttRig(SimulatedRig):
     """Jobs and answers through mosquitto."""
 
-    def __init__(self) -> None:
+    def __init__(self, topic: str = "bagrelay/kit") -> None:
         super().__init__()
+        self._topic = topic
         self.broker = Mosquitto()
         self._client: paho.Client | None = None
         self._loop = asyncio.get_running_loop()
@@ -64,15 +63,15 @@ class MqttRig(SimulatedRig):
         client = self._client = paho.Client(
             CallbackAPIVersion.VERSION2, client_id="station", protocol=paho.MQTTv5
         )
-        client.will_set(f"{_TOPIC}/here", b"0", qos=1, retain=True)
+        client.will_set(f"{self._topic}/here", b"0", qos=1, retain=True)
         client.on_message = lambda _c, _u, m: self._loop.call_soon_threadsafe(self._message, m)
         client.on_subscribe = lambda *_: self._loop.call_soon_threadsafe(self._subscribed.set)
         await asyncio.to_thread(client.connect, "127.0.0.1", self.broker.port)
         client.loop_start()
-        client.subscribe([(f"{_TOPIC}/jobs", 1), (f"{_TOPIC}/ask", 1)])
+        client.subscribe([(f"{self._topic}/jobs", 1), (f"{self._topic}/ask", 1)])
         async with asyncio.timeout(3):
             await self._subscribed.wait()
-        client.publish(f"{_TOPIC}/here", b"1", qos=1, retain=True).wait_for_publish(2)
+        client.publish(f"{self._topic}/here", b"1", qos=1, retain=True).wait_for_publish(2)
 
     async def off(self) -> None:
         """Cut the line without a word, so that the broker publishes the last will."""
@@ -119,7 +118,7 @@ class MqttRig(SimulatedRig):
         body = signal.model_copy(update={"number": self._number}).model_dump_json().encode()
         assert self._client is not None
         for _ in range(2):
-            self._client.publish(f"{_TOPIC}/signals", body, qos=1)
+            self._client.publish(f"{self._topic}/signals", body, qos=1)
 
     def _message(self, message: paho.MQTTMessage) -> None:
         self.expiry_seen = getattr(message.properties, "MessageExpiryInterval", None)
@@ -153,6 +152,8 @@ class MqttRig(SimulatedRig):
         fault, label = station.script.befalls(), label_in(said)
         if station.fate(job_id) is Fate.PRINTED:
             self._answer(message, {"stage": "printed", "repeated": True})
+        elif station.fate(job_id) is Fate.WAITING:
+            self._answer(message, {"stage": "accepted", "repeated": True})
         elif fault is FaultKind.REFUSE or label is None:
             self._answer(message, {"refused": "told to refuse"})
         elif station.shown_faults:
