@@ -12,7 +12,7 @@ from pydantic import TypeAdapter
 from pydantic.json_schema import models_json_schema
 
 import schemas
-from gateway.dispatch.drawing import job_moves
+from gateway.dispatch.drawing import job_moves, station_moves
 from schemas.base import Record
 from schemas.events import DATA_OF, CloudEvent, EventType, Outgoing, OutgoingType
 from schemas.order import Order
@@ -42,6 +42,7 @@ def model_documents() -> dict[str, Document]:
         "site.schema.json": _one_schema(Site, "site"),
         "asyncapi.json": asyncapi(),
         "job-moves.md": job_moves(),
+        "station-moves.md": station_moves(),
     }
 
 

@@ -198,6 +198,7 @@ class OutgoingType(StrEnum):
     PARCEL_VERIFIED = "bagrelay.parcel.verified.v1"
     STATION_HELD = "bagrelay.station.held.v1"
     STATION_RELEASED = "bagrelay.station.released.v1"
+    STATION_MOVED = "bagrelay.station.moved.v1"
     LOAD_NOW = "bagrelay.station.load-now.v1"
     SIZE_DISPUTED = "bagrelay.item.size-disputed.v1"
     SUPPLY_LOW = "bagrelay.supply.low.v1"

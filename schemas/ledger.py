@@ -26,6 +26,7 @@ class EntryKind(StrEnum):
     STATION_HELD = "station.held"
     STATION_RELEASED = "station.released"
     STATION_STATE = "station.state"
+    STATION_MOVED = "station.moved"
     DOUBT_SETTLED = "doubt.settled"
     ROW_CHANGED = "row.changed"
     ROW_REPAIRED = "row.repaired"

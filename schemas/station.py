@@ -143,6 +143,20 @@ class MachineState(StrEnum):
     OFFLINE = "offline"
 
 
+class StationState(StrEnum):
+    """Whether a station's lane may send to it: one state, whatever its machine says of itself."""
+
+    READY = "ready"
+    IN_DOUBT = "in_doubt"
+    """Its lane stands behind a job whose fate nobody can tell."""
+    NEEDS_PERSON = "needs_person"
+    """Somebody must go there before it takes a label: out of paper, a guard open."""
+    FAULTED = "faulted"
+    """Its faults persist: the breaker is open, and the station is looked at now and then."""
+    HELD = "held"
+    """Nothing is sent until a person releases it."""
+
+
 class StationCondition(Record):
     """A reading of the station: its machine state and what stands in the way of printing."""
 

@@ -8,7 +8,7 @@ from schemas.base import Instant, JobId, OrderId, ParcelId, Record, StationId
 from schemas.decision import Decision, Outcome
 from schemas.job import JobState, LabelJob
 from schemas.ledger import LedgerEntry
-from schemas.station import Load, MachineState
+from schemas.station import Load, MachineState, StationState
 
 
 class HoldView(Record):
@@ -37,6 +37,9 @@ class StationView(Record):
     name: str
     machine_state: MachineState
     state_detail: str
+    state: StationState
+    """Whether its lane may send, the same on every gateway."""
+    state_since: Instant | None
     held: HoldView | None
     waits_for: str
     """What stands in the way of sending, as this gateway sees it; a hint."""

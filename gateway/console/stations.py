@@ -10,7 +10,7 @@ from sqlalchemy.engine import Connection
 from gateway.dispatch.lane import LaneView
 from gateway.dispatch.station_view import station_view
 from gateway.store import jobs, orders
-from schemas.station import Load, MachineState, Station, Verify
+from schemas.station import Load, MachineState, Station, StationState, Verify
 from schemas.views import RowBag, StationView
 
 LaneOf = Callable[[str], tuple[LaneView, bool]]
@@ -82,7 +82,8 @@ def _tone(view: StationView) -> Tone:
         return Tone.HELD
     if view.in_doubt:
         return Tone.DOUBT
-    if view.breaker_open or view.machine_state in _DOWN or not view.sends_here:
+    stands = view.state is not StationState.READY
+    if stands or view.machine_state in _DOWN or not view.sends_here:
         return Tone.STANDS
     return Tone.RUNS if view.row or view.lane_length or view.sending else Tone.WAITS
 

@@ -7,13 +7,15 @@ from typing import Any
 import sqlalchemy as sa
 from sqlalchemy.engine import Connection
 
+from gateway.dispatch.station_moves import move_station
 from gateway.errors import NotAllowedNow
+from gateway.store import jobs
 from gateway.store.jobs import JobRow
 from gateway.store.tables import holds
 from gateway.store.work import Work
-from schemas.events import Outgoing, OutgoingType
-from schemas.ledger import EntryKind
+from schemas.job import JobState
 from schemas.scan import ScanResult
+from schemas.station import StationState
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,18 +84,17 @@ def open_hold(
             job_id=job.job_id if job else None,
         )
     )
-    work.record(
-        EntryKind.STATION_HELD,
+    move_station(
+        work,
+        station,
+        StationState.HELD,
+        text,
         actor=actor,
-        station=station,
-        order_id=job.order_id if job else None,
-        parcel_id=job.parcel_id if job else None,
-        job_id=job.job_id if job else None,
+        job=job,
         event_id=event_id,
         hold=kind,
         text=text,
     )
-    work.publish(OutgoingType.STATION_HELD, Outgoing(station=station, text=text))
     return True
 
 
@@ -107,14 +108,15 @@ def release(work: Work, station: str, reason: str, actor: str) -> HoldRow:
         .where(holds.c.hold_id == held.hold_id)
         .values(released=work.now, released_by=actor, reason=reason)
     )
-    work.record(
-        EntryKind.STATION_RELEASED,
+    in_doubt = (job := jobs.open_job(work.conn, station)) and job.state is JobState.IN_DOUBT
+    move_station(
+        work,
+        station,
+        StationState.IN_DOUBT if in_doubt else StationState.READY,
+        reason,
         actor=actor,
-        station=station,
         job_id=held.job_id,
         hold=held.kind,
         reason=reason,
     )
-    work.publish(OutgoingType.STATION_RELEASED, Outgoing(station=station, text=reason))
-    work.wake(station)
     return held

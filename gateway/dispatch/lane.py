@@ -17,6 +17,7 @@ from gateway.dispatch import asking, lane_steps
 from gateway.dispatch.after_fault import Next, after_fault
 from gateway.dispatch.lane_steps import Idle, LeftOver, Taken
 from gateway.dispatch.lease import Lease, LeaseLost
+from gateway.dispatch.looking import look
 from gateway.errors import GatewayError, NotStored
 from gateway.logs import bound
 from gateway.metrics import Metrics
@@ -25,7 +26,7 @@ from gateway.store.jobs import JobRow
 from gateway.store.store import Store
 from gateway.store.work import Work
 from schemas.job import JobState
-from schemas.station import Fate, Receipt, Station
+from schemas.station import Fate, Receipt, Station, StationState
 
 log = structlog.get_logger(__name__)
 
@@ -46,6 +47,8 @@ class LaneView:
     waits_for: str = ""
     faults_in_a_row: int = 0
     breaker_open: bool = False
+    failed_tries: int = 0
+    """Since the station last took a label."""
     connected: bool = False
 
 
@@ -116,18 +119,40 @@ class Lane:
         match taken:
             case Taken():
                 await self._send(taken, lease)
-                if self._is_failing():
-                    await self._open_breaker()
                 return True
             case LeftOver(job=job):
                 await self._recover(job, lease)
+                return True
+            case Idle.STANDS:
+                await self._look(lease)
                 return True
             case Idle.DOUBT:
                 return await self._ask_again(lease)
             case _:
                 return False
 
-    async def _take(self, lease: Lease) -> Taken | LeftOver | Idle:
+    async def _look(self, lease: Lease) -> None:
+        """A station that stands is looked at first: a label tried in vain is an entry for ever."""
+        stands = await look(self.open, self.adapter)
+        if stands is not None:
+            to, why = stands
+            self.view.failed_tries += 1
+            self.view.waits_for = why
+            await self._stands(to, why, lease)
+            faulted = to is StationState.FAULTED
+            await self._pause(self.station.retry.breaker_open_s if faulted else PERSON_WAIT_S)
+            return
+        taken = await self._take(lease, looked=True)
+        if isinstance(taken, Taken):
+            await self._send(taken, lease)
+        else:
+            self._recovered()
+
+    async def _stands(self, to: StationState, why: str, lease: Lease) -> bool:
+        station = self.station.id
+        return await self._store.write(lambda work: lane_steps.stands(work, lease, station, to, why))
+
+    async def _take(self, lease: Lease, *, looked: bool = False) -> Taken | LeftOver | Idle:
         count = None
         if asking.needs_count(self.adapter):
             with suppress(StationFault, TimeoutError):
@@ -135,7 +160,7 @@ class Lane:
                 async with asyncio.timeout(self.adapter.claims.state_within_s):
                     count = await asking.count_before(self.adapter)
         return await self._store.write(
-            lambda work: lane_steps.take_next(work, self.station, lease, count)
+            lambda work: lane_steps.take_next(work, self.station, lease, count, looked=looked)
         )
 
     async def _send(self, first: Taken, lease: Lease) -> None:
@@ -153,13 +178,23 @@ class Lane:
             async for attempt in tries:
                 with attempt:
                     if taken is None:
+                        await self._must_answer()
                         taken = await self._take_same(first.job, lease)
                         if taken is None:
                             return
                     job, taken = taken, None
                     await self._try_once(job, lease)
         except _Again:
-            await self._open_breaker()
+            await self._open_breaker(lease)
+        if self._is_failing():
+            await self._open_breaker(lease)
+
+    async def _must_answer(self) -> None:
+        """Look before the job is tried again. Raises `_Again` while nobody is there."""
+        stands = await look(self.open, self.adapter)
+        if stands is not None and stands[0] is StationState.FAULTED:
+            self._note_fault(NothingSent(stands[1]))
+            raise _Again
 
     def _is_failing(self) -> bool:
         return self.view.faults_in_a_row >= self.station.retry.breaker_faults
@@ -190,9 +225,10 @@ class Lane:
                 await self._failed(job, fault, lease)
                 return
             self._metrics.delivered(self.station.id, self._clock.monotonic() - started)
+            tries = self.view.failed_tries + 1 if taken.stood else 0
             self._recovered()
             await self._keep(
-                lambda work: lane_steps.delivered(work, self.station, lease, job, receipt)
+                lambda work: lane_steps.delivered(work, self.station, lease, job, receipt, tries)
             )
             self._log.info("job.delivered", stage=receipt.stage.value, attempt=job.attempt)
 
@@ -246,9 +282,7 @@ class Lane:
                 if back is not None:
                     raise _Again
             case Next.WAIT_FOR_PERSON:
-                await self._keep(
-                    lambda work: lane_steps.failed(work, lease, job, JobState.QUEUED, fault)
-                )
+                await self._keep(lambda work: lane_steps.needs_person(work, lease, job, fault))
                 self.view.waits_for = f"{fault.what} {fault.do}".strip()
                 await self._pause(PERSON_WAIT_S)
             case Next.REFUSED:
@@ -297,13 +331,14 @@ class Lane:
         )
         if fate is Fate.UNKNOWN_JOB:
             if self._is_failing():
-                await self._open_breaker()
+                await self._open_breaker(lease)
         else:
             self._recovered()
         return True
 
     def _note_fault(self, fault: StationFault) -> None:
         self.view.faults_in_a_row += 1
+        self.view.failed_tries += 1
         self.view.waits_for = fault.what
         if self.view.connected and isinstance(fault, (NothingSent, FateUnknown, NeedsPerson)):
             self.view.connected = False
@@ -311,21 +346,24 @@ class Lane:
 
     def _recovered(self) -> None:
         self.view.faults_in_a_row = 0
+        self.view.failed_tries = 0
         self.view.waits_for = ""
-        self.view.breaker_open = False
+        if self.view.breaker_open:
+            self.view.breaker_open = False
+            self._metrics.breaker(self.station.id, is_open=False)
 
-    async def _open_breaker(self) -> None:
+    async def _open_breaker(self, lease: Lease) -> None:
         """The station's budget is spent: let it be for a while. Its jobs stay where they are."""
+        if not await self._stands(StationState.FAULTED, self.view.waits_for, lease):
+            return
         self.view.breaker_open = True
         self._metrics.breaker(self.station.id, is_open=True)
         self._log.warning("station.breaker_open", seconds=self.station.retry.breaker_open_s)
         await self._pause(self.station.retry.breaker_open_s)
-        self.view.breaker_open = False
         # half open: one more fault opens it again, one success forgets them all
         self.view.faults_in_a_row = min(
             self.view.faults_in_a_row, self.station.retry.breaker_faults - 1
         )
-        self._metrics.breaker(self.station.id, is_open=False)
         self._work.set()
 
     async def _pause(self, seconds: float) -> None:

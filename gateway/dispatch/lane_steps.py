@@ -5,18 +5,25 @@ from datetime import timedelta
 from enum import StrEnum
 
 from adapters.errors import StationFault
-from gateway.dispatch.holds import open_hold, open_of
+from gateway.dispatch.holds import open_hold
 from gateway.dispatch.lease import Lease, fence
 from gateway.dispatch.moves import move
 from gateway.dispatch.outcome import bag_came_out, settled
 from gateway.dispatch.row import has_room
+from gateway.dispatch.station_moves import (
+    STANDING,
+    allowed,
+    move_station,
+    now_waits_for,
+    state_of,
+)
 from gateway.dispatch.supply import loads_of, slot_for
 from gateway.store import jobs
 from gateway.store.jobs import JobRow
 from gateway.store.work import Work
 from schemas.job import JobState
 from schemas.order import LabelLanguage
-from schemas.station import Fate, Receipt, ReceiptStage, Station, StationOrder
+from schemas.station import Fate, Receipt, ReceiptStage, Station, StationOrder, StationState
 
 
 class Idle(StrEnum):
@@ -24,6 +31,8 @@ class Idle(StrEnum):
 
     EMPTY = "empty"
     HELD = "held"
+    STANDS = "stands"
+    """Its last faults persisted: look at it first."""
     ROW_FULL = "row_full"
     DOUBT = "doubt"
 
@@ -34,6 +43,8 @@ class Taken:
 
     job: JobRow
     order: StationOrder
+    stood: bool = False
+    """The station stood until now: this is the try that shows whether it goes on."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,26 +55,32 @@ class LeftOver:
 
 
 def take_next(
-    work: Work, station: Station, lease: Lease, count_before: int | None = None
+    work: Work,
+    station: Station,
+    lease: Lease,
+    count_before: int | None = None,
+    *,
+    looked: bool = False,
 ) -> Taken | LeftOver | Idle:
     """Move the next job to `sending`, or say why none may go.
 
-    `count_before` is the station's own count of printed labels, read just before.
+    `count_before` is the station's own count of printed labels, read just before. `looked` says
+    that a station that stood was looked at and nothing is seen in the way.
     """
     fence(work, lease)
     open_one = jobs.open_job(work.conn, station.id)
     if open_one is not None:
         return LeftOver(open_one) if open_one.state is JobState.SENDING else Idle.DOUBT
-    if open_of(work.conn, station.id) is not None:
+    state = state_of(work.conn, station.id)
+    if state is StationState.HELD:
         return Idle.HELD
+    stood = state in STANDING
+    if stood and not looked:
+        _next_fresh(work, station)
+        return Idle.STANDS
     if not has_room(jobs.row_of(work.conn, station.id), station):
         return Idle.ROW_FULL
-    while (job := jobs.next_waiting(work.conn, station.id)) is not None:
-        waited_for = work.now - job.waits_since
-        if waited_for > timedelta(seconds=station.stale_after_s):
-            waited = int(waited_for.total_seconds() // 60)
-            move(work, job, JobState.STALE, f"it waited {waited} min; the goods may have left")
-            continue
+    while (job := _next_fresh(work, station)) is not None:
         label = jobs.label_of(work.conn, job.label_sha256)
         sending = move(
             work,
@@ -76,8 +93,21 @@ def take_next(
         if label is None or label[1] is None:
             move(work, sending, JobState.REFUSED, "the label's bytes were erased; reprint it")
             continue
-        return Taken(sending, _order(work, sending, label[0], label[1]))
+        return Taken(sending, _order(work, sending, label[0], label[1]), stood)
+    if stood:
+        move_station(work, station.id, StationState.READY, "it answers again", reason="it answers")
     return Idle.EMPTY
+
+
+def _next_fresh(work: Work, station: Station) -> JobRow | None:
+    """The next job; those before it that waited too long are shown to a person first."""
+    while (job := jobs.next_waiting(work.conn, station.id)) is not None:
+        waited_for = work.now - job.waits_since
+        if waited_for <= timedelta(seconds=station.stale_after_s):
+            return job
+        waited = int(waited_for.total_seconds() // 60)
+        move(work, job, JobState.STALE, f"it waited {waited} min; the goods may have left")
+    return None
 
 
 def _order(work: Work, job: JobRow, language: str, label: bytes) -> StationOrder:
@@ -97,9 +127,17 @@ def _order(work: Work, job: JobRow, language: str, label: bytes) -> StationOrder
     )
 
 
-def delivered(work: Work, station: Station, lease: Lease, job: JobRow, receipt: Receipt) -> None:
-    """The adapter's receipt: the job has left us, and the bag enters the row."""
+def delivered(
+    work: Work, station: Station, lease: Lease, job: JobRow, receipt: Receipt, tries: int = 0
+) -> None:
+    """The adapter's receipt: the job has left us, and the bag enters the row.
+
+    `tries` counts those since the station stood, this one among them; 0 where it did not stand.
+    """
     fence(work, lease)
+    if tries and state_of(work.conn, station.id) in STANDING:
+        why = "it takes labels again"
+        move_station(work, station.id, StationState.READY, why, reason=why, tries=tries)
     if _reported(work, job):
         return
     printed = receipt.stage in (ReceiptStage.PRINTED, ReceiptStage.SEALED)
@@ -141,6 +179,29 @@ def failed(
         bytes_sent=fault.bytes_sent,
         attempt_number=job.attempt,
     )
+
+
+def stands(work: Work, lease: Lease, station: str, to: StationState, why: str) -> bool:
+    """The station stands: recorded once, and again when the reason is another one.
+
+    False where it is held or its job is in doubt: that outranks it, and nothing is sent anyway.
+    """
+    fence(work, lease)
+    was = state_of(work.conn, station)
+    if was is to:
+        now_waits_for(work, station, why)
+    elif allowed(was, to):
+        move_station(work, station, to, why, reason=why)
+    else:
+        return False
+    return True
+
+
+def needs_person(work: Work, lease: Lease, job: JobRow, fault: StationFault) -> None:
+    """Somebody must go to the station: the job stays first, and is not tried before a look."""
+    failed(work, lease, job, JobState.QUEUED, fault)
+    why = f"{fault.what} {fault.do}".strip()
+    stands(work, lease, job.station, StationState.NEEDS_PERSON, why)
 
 
 def misconfigured(work: Work, lease: Lease, job: JobRow, fault: StationFault) -> None:

@@ -5,6 +5,7 @@ from types import MappingProxyType
 
 from pydantic import JsonValue
 
+from gateway.dispatch.station_moves import move_station, state_of
 from gateway.errors import NotAllowedNow
 from gateway.store import jobs
 from gateway.store.jobs import JobRow
@@ -12,6 +13,7 @@ from gateway.store.work import Work
 from schemas.events import Outgoing, OutgoingType
 from schemas.job import JobState
 from schemas.ledger import EntryKind
+from schemas.station import StationState
 
 GATEWAY = "gateway"
 """The actor of what nobody did by hand."""
@@ -124,5 +126,16 @@ def move(
             text=reason[:500],
         ),
     )
+    _station_follows(work, moved, was=job.state)
     work.wake(job.station)
     return moved
+
+
+def _station_follows(work: Work, job: JobRow, was: JobState) -> None:
+    """A doubt stops the station, its settling lets it go on; a held one stays held."""
+    if S.IN_DOUBT not in (job.state, was):
+        return
+    to = StationState.IN_DOUBT if job.state is S.IN_DOUBT else StationState.READY
+    if state_of(work.conn, job.station) not in (StationState.HELD, to):
+        why = job.note or f"job {job.job_id} is {job.state}"
+        move_station(work, job.station, to, why, job=job, reason=why)

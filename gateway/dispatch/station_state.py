@@ -1,6 +1,7 @@
-"""What a station says of itself, kept and told on."""
+"""What is kept of a station, and what it says of itself, told on."""
 
 from dataclasses import dataclass
+from datetime import datetime
 
 import sqlalchemy as sa
 from sqlalchemy.engine import Connection
@@ -8,28 +9,35 @@ from sqlalchemy.engine import Connection
 from gateway.store.tables import stations
 from gateway.store.work import Work
 from schemas.ledger import EntryKind
-from schemas.station import MachineState
+from schemas.station import MachineState, StationState
 
 
 @dataclass(frozen=True, slots=True)
 class StationRow:
-    """The station's last known state; `last_scan` is JSON text."""
+    """The station as it was last known; `last_scan` is JSON text."""
 
+    state: StationState
+    since: datetime | None
+    waits_for: str
+    """Why it is in that state; empty where it is ready."""
     machine_state: MachineState
     state_detail: str
     last_scan: str | None
 
 
 def known_state(conn: Connection, station: str) -> StationRow:
-    """The state that the station was last said to be in."""
-    row = conn.execute(
-        sa.select(stations.c.machine_state, stations.c.state_detail, stations.c.last_scan).where(
-            stations.c.station == station
-        )
-    ).one_or_none()
+    """The station as it was last known."""
+    row = conn.execute(sa.select(stations).where(stations.c.station == station)).one_or_none()
     if row is None:
-        return StationRow(MachineState.UNKNOWN, "", None)
-    return StationRow(MachineState(row.machine_state), row.state_detail, row.last_scan)
+        return StationRow(StationState.READY, None, "", MachineState.UNKNOWN, "", None)
+    return StationRow(
+        state=StationState(row.state),
+        since=row.state_since,
+        waits_for=row.waits_for,
+        machine_state=MachineState(row.machine_state),
+        state_detail=row.state_detail,
+        last_scan=row.last_scan,
+    )
 
 
 def ensure_row(work: Work, station: str) -> None:

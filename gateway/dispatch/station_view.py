@@ -12,7 +12,7 @@ from gateway.dispatch.supply import loads_of
 from gateway.store import jobs
 from gateway.store.jobs import JobRow
 from schemas.job import JobState
-from schemas.station import Station
+from schemas.station import Station, StationState
 from schemas.views import HoldView, RowBag, StationView, WaitingJob
 
 LaneOf = Callable[[str], tuple[LaneView, bool]]
@@ -38,19 +38,21 @@ def station_view(conn: Connection, station: Station, lane_of: LaneOf) -> Station
     """The station now, from the store and from this process's lane."""
     lane, sends_here = lane_of(station.id)
     held = holds.open_of(conn, station.id)
-    state = known_state(conn, station.id)
+    known = known_state(conn, station.id)
     row = [_bag(job) for job in jobs.row_of(conn, station.id)]
     open_job = jobs.open_job(conn, station.id)
     return StationView(
         station=station.id,
         name=station.name,
-        machine_state=state.machine_state,
-        state_detail=state.state_detail,
+        machine_state=known.machine_state,
+        state_detail=known.state_detail,
+        state=known.state,
+        state_since=known.since,
         held=HoldView(since=held.since, kind=held.kind, text=held.text, job_id=held.job_id)
         if held
         else None,
-        waits_for=lane.waits_for,
-        breaker_open=lane.breaker_open,
+        waits_for=lane.waits_for or (known.waits_for if not held else ""),
+        breaker_open=known.state is StationState.FAULTED,
         sends_here=sends_here,
         lane_length=jobs.lane_length(conn, station.id),
         sending=open_job.job_id if open_job and open_job.state is JobState.SENDING else None,
@@ -58,7 +60,7 @@ def station_view(conn: Connection, station: Station, lane_of: LaneOf) -> Station
         load_now=row[0] if row and row[0].position == 0 else None,
         row=tuple(row),
         loaded=loads_of(conn, station.id),
-        last_scan=json.loads(state.last_scan) if state.last_scan else None,
+        last_scan=json.loads(known.last_scan) if known.last_scan else None,
     )
 
 

@@ -9,6 +9,7 @@ from sqlalchemy.types import TypeDecorator
 
 from gateway.clock import instant_text
 from schemas.job import JobState
+from schemas.station import StationState
 
 metadata = sa.MetaData(
     naming_convention={
@@ -48,7 +49,7 @@ IN_ROW_STATES = (JobState.SENT, JobState.PRINTED)
 LIVE_STATES = (*WAITING_STATES, *OPEN_STATES, *IN_ROW_STATES, JobState.REFUSED)
 
 
-def _one_of(column: str, values: type[JobState]) -> str:
+def _one_of(column: str, values: type[JobState] | type[StationState]) -> str:
     listed = ", ".join(f"'{value}'" for value in values)
     return f"{column} IN ({listed})"
 
@@ -167,7 +168,16 @@ stations = sa.Table(
     sa.Column("station", sa.Text, primary_key=True),
     sa.Column("machine_state", sa.Text, nullable=False, server_default="unknown"),
     sa.Column("state_detail", sa.Text, nullable=False, server_default=""),
-    sa.Column("waits_for", sa.Text, nullable=False, server_default=""),
+    sa.Column(
+        "state",
+        sa.Text,
+        sa.CheckConstraint(_one_of("state", StationState), name="state"),
+        nullable=False,
+        server_default=StationState.READY,
+    ),
+    sa.Column("state_since", InstantText),
+    sa.Column("waits_for", sa.Text, nullable=False, server_default=""),  # why it is in that state
+    sa.Column("last_report", sa.BigInteger),  # highest number of its signed reports so far
     sa.Column("no_reads", sa.Integer, nullable=False, server_default="0"),
     sa.Column("last_scan", sa.Text),
     sa.Column("changed", InstantText, nullable=False),
@@ -222,7 +232,7 @@ measurements = sa.Table(
     sa.Column("station", sa.Text, primary_key=True),
     sa.Column("code", sa.Text, primary_key=True),
     sa.Column("measured", sa.Text, nullable=False),
-    sa.Column("taken", InstantText, nullable=False),
+    sa.Column("taken", InstantText, nullable=False, index=True),
 )
 
 counters = sa.Table(

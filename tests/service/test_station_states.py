@@ -1,0 +1,119 @@
+"""The station's one state as a gateway moves it, and how little a night in it costs the ledger."""
+
+from pathlib import Path
+
+import pytest
+
+from adapters.simulator import Fault, FaultKind
+from gateway.dispatch import lane
+from schemas.ledger import EntryKind
+from tests.service.gateway_rig import RETRY, Rig, running, station, until
+
+_LOOKS = 12
+RETRY_SOON = {**RETRY, "breaker_open_s": 0.02}
+
+
+async def _looked_often(rig: Rig, times: int = _LOOKS) -> None:
+    async def often() -> bool:
+        return rig.gateway.dispatcher.view("s1").failed_tries >= times
+
+    await until(often, f"{times} looks at the station")
+
+
+async def _state(rig: Rig, *states: str) -> None:
+    async def there() -> bool:
+        return (await rig.view("s1"))["state"] in states
+
+    await until(there, f"the station to be {' or '.join(states)}")
+
+
+async def _station_moves(rig: Rig) -> list[str]:
+    return [str(entry.data["to"]) for entry in await rig.ledger(EntryKind.STATION_MOVED)]
+
+
+async def test_station_that_is_off_all_night_is_told_once(tmp_path: Path) -> None:
+    """The first try and the open breaker are entries; the rest is counted, and told last."""
+    async with running(tmp_path, station("s1", retry=RETRY_SOON)) as rig:
+        rig.stations["s1"].off()
+        await rig.scan("s1", "o1")
+        await _looked_often(rig)
+        assert ["sending", "queued"] == await rig.moves("o1")
+        assert ["faulted"] == await _station_moves(rig)
+        view = await rig.view("s1")
+        assert view["state"] == "faulted"
+        assert view["breaker_open"]
+        assert view["waits_for"]
+        assert view["state_since"]
+        rig.stations["s1"].on()
+        await rig.job_in("o1", "printed")
+        *_, last = await rig.ledger(EntryKind.STATION_MOVED)
+        assert last.data["to"] == "ready"
+        assert isinstance(last.data["tries"], int)
+        assert last.data["tries"] > _LOOKS
+        assert (await rig.view("s1"))["state"] == "ready"
+        assert [{"faulted"}, {"ready"}] == [
+            {state for state in ("faulted", "ready") if f'"{state}"' in row["data"]}
+            for row in await rig.outgoing("station.moved")
+        ]
+
+
+async def test_station_without_labels_is_told_once_and_each_new_reason(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Out of labels, then off, then on: a person sees each, the ledger holds each once."""
+    monkeypatch.setattr(lane, "PERSON_WAIT_S", 0.02)
+    async with running(tmp_path, station("s1", retry=RETRY_SOON)) as rig:
+        rig.stations["s1"].shown_faults.add("paper out")
+        await rig.scan("s1", "o1")
+        await _state(rig, "needs_person")
+        await _looked_often(rig)
+        assert ["sending", "queued"] == await rig.moves("o1")
+        assert {"needs_person"} == set(await _station_moves(rig))
+        assert len(await _station_moves(rig)) <= 2  # the try's words, then the look's
+        rig.stations["s1"].off()
+        await _state(rig, "faulted")
+        rig.stations["s1"].shown_faults.clear()
+        rig.stations["s1"].on()
+        await rig.job_in("o1", "printed")
+        assert (await rig.view("s1"))["state"] == "ready"
+
+
+async def test_station_that_comes_back_with_nothing_to_print_is_ready_again(tmp_path: Path) -> None:
+    """The state is durable, and a look is enough to leave it: no label is needed for it."""
+    async with running(tmp_path, station("s1", retry=RETRY_SOON)) as rig:
+        rig.stations["s1"].off()
+        await rig.scan("s1", "o1")
+        await _state(rig, "faulted")
+        await rig.stop_gateway()
+        await rig.start_gateway()
+        assert (await rig.view("s1"))["state"] == "faulted"
+        job = (await rig.jobs("o1"))[0]
+
+        async def cancelled() -> bool:
+            return (await rig.act(f"/v1/jobs/{job['job_id']}/cancel")).status_code == 204
+
+        await until(cancelled, "the cancel to hit the job while it waits")
+        rig.stations["s1"].on()
+        await _state(rig, "ready")
+        assert 0 == rig.stations["s1"].printed_count
+
+
+async def test_released_station_whose_job_is_in_doubt_goes_back_to_its_doubt(
+    tmp_path: Path,
+) -> None:
+    """A hold outranks a doubt and does not settle it; one settled under it leaves it."""
+    async with running(tmp_path, station("s1", "tcp")) as rig:
+        rig.stations["s1"].inject(Fault(FaultKind.CUT, after_bytes=100))
+        await rig.scan("s1", "o1")
+        job = await rig.job_in("o1", "in_doubt")
+        assert (await rig.view("s1"))["state"] == "in_doubt"
+        await rig.act("/v1/stations/s1/hold")
+        assert (await rig.view("s1"))["state"] == "held"
+        await rig.act("/v1/stations/s1/release")
+        assert (await rig.view("s1"))["state"] == "in_doubt"
+        await rig.act("/v1/stations/s1/hold")
+        assert 204 == (await rig.settle(job["job_id"], "printed")).status_code
+        assert (await rig.view("s1"))["state"] == "held"
+        await rig.act("/v1/stations/s1/release")
+        assert (await rig.view("s1"))["state"] == "ready"
+        await rig.check_ledger()
