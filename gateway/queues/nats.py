@@ -7,6 +7,7 @@ with `ce-` headers, which is taken and, where the site says so, sent.
 import asyncio
 import contextlib
 from collections.abc import AsyncIterator, Iterator, Mapping
+from secrets import token_hex
 
 import nats
 from nats.aio.client import Client
@@ -134,10 +135,22 @@ class NatsSource:
         raise BrokerDown("the connection was lost")
 
     async def _consumer(self, js: JetStreamContext) -> JetStreamContext.PullSubscription:
-        """Make the consumer, or bring the one that is there up to the site file."""
+        """Make the consumer anew, so that what the last reader had in hand comes first, in order.
+
+        The server knows such messages only by their time running out, and would hand out newer
+        ones meanwhile. A reader that was paused finds its consumer gone and can't take any more.
+        In a stream with rules of the site's own the position would go with the consumer: there
+        the time is waited for.
+        """
         stream = await js.find_stream_name_by_subject(self._subject)
         name = f"bagrelay-{_plain(self._subject)}"
-        await js.add_consumer(
+        if (await js.stream_info(stream)).config.retention is RetentionPolicy.WORK_QUEUE:
+            for old in await js.consumers_info(stream):
+                if old.name.startswith(name) and old.config.filter_subject == self._subject:
+                    with contextlib.suppress(NotFoundError):
+                        await js.delete_consumer(stream, old.name)
+            name = f"{name}-{token_hex(4)}"
+        made = await js.add_consumer(
             stream,
             ConsumerConfig(
                 durable_name=name,
@@ -149,6 +162,8 @@ class NatsSource:
                 max_deliver=-1,
             ),
         )
+        if made.num_ack_pending:
+            await asyncio.sleep(self._ack_wait_s)
         return await js.pull_subscribe_bind(name, stream)
 
     async def ack(self, delivery: Delivery) -> None:

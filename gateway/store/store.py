@@ -10,11 +10,12 @@ from datetime import datetime
 from typing import IO, TYPE_CHECKING, Any, Generic, TypeVar
 
 from sqlalchemy.engine import Connection, Engine
-from sqlalchemy.exc import DBAPIError, OperationalError
+from sqlalchemy.exc import DBAPIError, InterfaceError, OperationalError
+from sqlalchemy.exc import TimeoutError as NoneFree
 
 from gateway.clock import Clock
 from gateway.errors import NotStored
-from gateway.store import postgres, sqlite
+from gateway.store import postgres, prepared, sqlite
 from gateway.store.migrate import upgrade
 from gateway.store.work import LedgerTail, Work
 
@@ -105,7 +106,10 @@ class Store:
         return await asyncio.shield(step.future)
 
     async def read(self, run: Callable[[Connection], T]) -> T:
-        """Run a query on a read-only connection, off the loop."""
+        """Run a query on a read-only connection, off the loop.
+
+        Raises `NotStored` while a shared store can't be reached: come again.
+        """
         return await asyncio.get_running_loop().run_in_executor(self._pool, self._read, run)
 
     def read_now(self, run: Callable[[Connection], T]) -> T:
@@ -131,8 +135,14 @@ class Store:
 
     def _read(self, run: Callable[[Connection], T]) -> T:
         assert self._reader is not None, "the store was not started"
-        with self._reader.connect() as conn:
-            return run(conn)
+        try:
+            with self._reader.connect() as conn:
+                return run(conn)
+        except (OperationalError, InterfaceError, NoneFree) as away:
+            if not self.shared:
+                raise
+            text = f"the store can't be read now: {type(away).__name__}"
+            raise NotStored(text, retry_after_s=1) from away
 
     def _write_forever(self) -> None:
         while (first := self._steps.get()) is not None:
@@ -181,16 +191,17 @@ def _run_alone(step: _Step[Any], work: Work, clock: Clock, follow: Sequence[Foll
     tail_size, tail_hash = work.tail.size, work.tail.last_hash
     entries, outgoing = len(work.entries), len(work.outgoing)
     work.now = clock.now()
-    savepoint = work.conn.begin_nested()
+    prepared.plain(work.conn, "SAVEPOINT step")
     try:
         step.result = step.run(work)
         for rule in follow:
             rule(work, work.entries[entries:])
-        savepoint.commit()
+        prepared.plain(work.conn, "RELEASE SAVEPOINT step")
     except OperationalError:
         raise
     except Exception as failure:  # noqa: BLE001 - handed to the caller of the step
-        savepoint.rollback()
+        prepared.plain(work.conn, "ROLLBACK TO SAVEPOINT step")
+        prepared.plain(work.conn, "RELEASE SAVEPOINT step")
         work.tail.size, work.tail.last_hash = tail_size, tail_hash
         del work.entries[entries:]
         del work.outgoing[outgoing:]
