@@ -16,7 +16,6 @@ from hypothesis import HealthCheck, settings  # noqa: E402
 from hypothesis.stateful import run_state_machine_as_test  # noqa: E402
 
 from gateway import logs  # noqa: E402
-from gateway.dispatch import asking, lane  # noqa: E402
 from tests.service.lane_machine import LaneMachine  # noqa: E402
 
 
@@ -27,7 +26,6 @@ def main() -> int:
     options.add_argument("--steps", type=int, default=25)
     given = options.parse_args()
     logs.configure(io.StringIO())
-    lane.ASK_AGAIN_S = asking.COUNT_SETTLES_S = 0.02
     started = time.monotonic()
     run_state_machine_as_test(
         LaneMachine,

@@ -1,258 +1,259 @@
-"""A state machine over lane, device and faults: hypothesis looks for a way to break a promise.
+"""A state machine over lane, device, people and faults: hypothesis looks for a broken promise.
 
-The gateway's parts are real, on a SQLite file; the station is simulated, on a line in memory.
 The bounded form is a test, the long form a command: `python tests/bench/machine_run.py`.
 """
 
 import asyncio
-import shutil
-import tempfile
 from collections import Counter
-from pathlib import Path
-from typing import Any
+from collections.abc import Awaitable
 
-import orjson
 from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, initialize, precondition, rule
 
-from adapters.contract import StationAdapter
-from adapters.printer import BytePrinter, CountedPrinter
-from adapters.simulated import Simulated
-from adapters.simulator import Fault, FaultKind
-from gateway.app import Gateway, build
-from gateway.clock import ManualClock
-from gateway.dispatch.holds import open_of
-from gateway.dispatch.station_state import ensure_row
-from gateway.dispatch.supply import first_loads
-from gateway.errors import NotAllowedNow
-from gateway.intake.envelope import read_structured
+from adapters.simulator.faults import Fault, FaultKind
 from gateway.ledger import chain, entries
-from gateway.store import jobs
-from gateway.store.jobs import JobRow
-from schemas.desk import Answer
 from schemas.job import JobState
-from schemas.ledger import EntryKind
-from schemas.site import Site
-from tests.rigs.simulated import MemoryCountedRig, MemoryPrinterRig, MemorySimulatedRig
-from tests.service import gateway_rig
+from schemas.ledger import EntryKind, LedgerEntry
+from schemas.scan import ScanVerdict
+from schemas.station import Verify
+from tests.rigs.quick_time import QuickLoop
+from tests.service.lane_world import RIGS, World
 
-RIGS = {
-    "simulated": MemorySimulatedRig,
-    "tcp": MemoryPrinterRig,
-    "tcp-counted": MemoryCountedRig,
+FAULTS = {
+    "simulated": (
+        FaultKind.CUT,
+        FaultKind.LOSES_LINE,
+        FaultKind.ANSWERS_NOTHING,
+        FaultKind.GARBAGE,
+        FaultKind.REPEATS,
+        FaultKind.SLOW,
+        FaultKind.SILENT,
+    ),
+    "tcp": (FaultKind.CUT, FaultKind.LOSES_LINE, FaultKind.SLOW),
+    "tcp-counted": (
+        FaultKind.CUT,
+        FaultKind.LOSES_LINE,
+        FaultKind.ANSWERS_NOTHING,
+        FaultKind.GARBAGE,
+        FaultKind.SLOW,
+    ),
 }
-FAULTS = (
-    FaultKind.CUT,
-    FaultKind.LOSES_LINE,
-    FaultKind.ANSWERS_NOTHING,
-    FaultKind.GARBAGE,
-    FaultKind.REPEATS,
-)
+"""What may befall each kind. No line of a printer proves that it did not swallow a label unseen."""
 OUT = (JobState.SENT, JobState.PRINTED, JobState.VERIFIED, JobState.CLOSED)
-LONGEST_WAIT_S = 30.0
+GIVEN_UP = (JobState.VOID, JobState.CANCELLED)
+LONGEST_WAIT_S = 3600.0
+"""On the loop's clock, which costs nothing."""
+
+which = st.integers(0, 5)
+turns = st.integers(0, 40)
+
+
+def _verifies(machine: "LaneMachine") -> bool:
+    return machine.world.verify is Verify.REQUIRED
 
 
 class LaneMachine(RuleBasedStateMachine):
     """One station, one lane: scans, faults, power cuts, crashes, holds, clock jumps, people."""
 
-    @initialize(kind=st.sampled_from(sorted(RIGS)))
-    def begin(self, kind: str) -> None:
+    @initialize(
+        kind=st.sampled_from(sorted(RIGS)),
+        verify=st.sampled_from((Verify.NONE, Verify.REQUIRED)),
+        bags_ahead=st.integers(0, 2),
+    )
+    def begin(self, kind: str, verify: Verify, bags_ahead: int) -> None:
         """Stand station and gateway up."""
-        self.kind = kind
-        self.folder = Path(tempfile.mkdtemp(prefix="bagrelay-machine-"))
-        self.clock = ManualClock()
-        self.accepted: list[str] = []
-        self.last_event: bytes | None = None
-        self.is_off = False
-        self.runner = asyncio.Runner()
-        self.runner.run(self._begin())
+        self.runner = asyncio.Runner(loop_factory=QuickLoop)
+        self.world = World(kind, verify, bags_ahead)
+        self._run(self.world.begin())
 
-    async def _begin(self) -> None:
-        self.rig = RIGS[self.kind]()
-        await self.rig.start()
-        shutil.copyfile(gateway_rig._empty_store(), self.folder / "m.db")
-        await self._start()
+    def _run(self, work: Awaitable[object]) -> None:
+        async def run() -> None:
+            await work
 
-    async def _start(self) -> None:
-        site = {
-            "name": "machine",
-            "gs1": {"company_prefix": "9521234"},
-            "film": gateway_rig.FILMS,
-            "bag": gateway_rig.BAGS,
-            "store": {"url": f"sqlite:///{self.folder / 'm.db'}"},
-            "station": [
-                gateway_rig.station(
-                    "s1",
-                    lines=[{"kind": "simulated", "options": {"port": 9}}],
-                    max_lane=1000,
-                    retry={**gateway_rig.RETRY, "breaker_open_s": 0.02},
-                )
-            ],
-        }
-        self.gateway: Gateway = build(
-            Site.model_validate(site),
-            clock=self.clock,
-            environment={},
-            make_adapter=lambda _: self._adapter(),
-        )
-        await asyncio.to_thread(self.gateway.store.start)
-        station = self.gateway.site.station[0]
-        await self.gateway.store.write(lambda work: ensure_row(work, "s1"))
-        await self.gateway.store.write(lambda work: first_loads(work, station))
-        await self.gateway.dispatcher.start()
-
-    def _adapter(self) -> StationAdapter:
-        connect = self.rig.connect
-        match self.kind:
-            case "simulated":
-                return Simulated("s1", connect, answer_s=0.15, print_s=0.15)
-            case "tcp":
-                return BytePrinter("s1", connect, write_s=0.3, answer_s=0.15)
-            case _:
-                return CountedPrinter("s1", connect, write_s=0.3, answer_s=0.15, print_s=0.2)
+        self.runner.run(run())
 
     @rule()
-    def scan(self) -> None:
-        """A new order is scanned, and must be accepted."""
-        order_id = f"o{len(self.accepted)}"
-        event = {
-            "specversion": "1.0",
-            "id": order_id,
-            "source": "/machine",
-            "type": "bagrelay.order.scanned.v1",
-            "data": {"station": "s1", "code": order_id, "order": gateway_rig.order(order_id)},
-        }
-        self.last_event = orjson.dumps(event)
-        answer = self.runner.run(self._accept(self.last_event))
-        assert answer.outcome.value == "queued"
-        self.accepted.append(order_id)
+    def scan_order(self) -> None:
+        """A new order."""
+        self._run(self.world.scan_order())
 
-    @precondition(lambda self: self.last_event is not None)
+    @precondition(lambda self: self.world.last_event)
     @rule()
     def send_event_again(self) -> None:
-        """The sender repeats itself."""
-        assert self.last_event is not None
-        assert self.runner.run(self._accept(self.last_event)).repeated
+        """Whatever the event was."""
+        self._run(self.world.send_again())
 
-    async def _accept(self, body: bytes) -> Any:
-        return await self.gateway.intake.accept(read_structured(body), actor="machine")
-
-    @rule(kind=st.sampled_from(FAULTS), after_bytes=st.sampled_from([1, 60, 400]))
-    def go_wrong(self, kind: FaultKind, after_bytes: int) -> None:
+    @rule(data=st.data(), after_bytes=st.sampled_from([1, 60, 400]))
+    def go_wrong(self, data: st.DataObject, after_bytes: int) -> None:
         """The next label meets a fault."""
-        self.rig.station.inject(Fault(kind, after_bytes=after_bytes))
+        kind = data.draw(st.sampled_from(FAULTS[self.world.kind]))
+        self.world.machine.inject(Fault(kind, after_bytes=after_bytes, seconds=0.05))
 
     @rule()
+    def heal(self) -> None:
+        """Faults end."""
+        self.world.machine.heal()
+
+    @precondition(lambda self: self.world.is_off or not self.world.machine.waiting)
+    @rule()
     def switch(self) -> None:
-        """Off, or on again."""
-        self.runner.run(self.rig.on() if self.is_off else self.rig.off())
-        self.is_off = not self.is_off
+        """Off, or on again. What a printer has taken and not printed is gone: see FAULTS."""
+        self._run(self.world.rig.on() if self.world.is_off else self.world.rig.off())
+        self.world.is_off = not self.world.is_off
 
-    @rule(seconds=st.sampled_from([0.0, 0.01, 0.1]))
-    def crash(self, seconds: float) -> None:
-        """The process is gone at some moment, and another starts on the same file."""
-        self.runner.run(self._crash(seconds))
+    @rule(seconds=st.sampled_from([0.001, 0.05, 2.0, 20.0]))
+    def wait(self, seconds: float) -> None:
+        """Time passes."""
+        self._run(asyncio.sleep(seconds))
 
-    async def _crash(self, seconds: float) -> None:
-        await asyncio.sleep(seconds)
-        tasks = list(self.gateway.dispatcher._tasks)
-        for task in tasks:
-            task.cancel()
-        await asyncio.gather(*tasks, return_exceptions=True)
-        await self._let_go()
-        await self._start()
+    @rule(turns=turns)
+    def go_on_a_little(self, turns: int) -> None:
+        """The gateway does a few steps."""
+        self._run(_turns(turns))
 
-    async def _let_go(self) -> None:
-        await self.gateway.dispatcher._lanes["s1"].adapter.close()
-        await asyncio.to_thread(self.gateway.store.close)
+    @rule(turns=turns)
+    def crash(self, turns: int) -> None:
+        """The process is gone between any two steps, and another starts on the same file."""
+        self._run(_turns(turns))
+        self._run(self.world.crash())
 
-    @rule(seconds=st.sampled_from([-4000.0, 300.0]))
+    @rule(seconds=st.sampled_from([-4000.0, 300.0, 4000.0]))
     def set_clock(self, seconds: float) -> None:
         """Somebody sets the wall clock."""
-        self.clock.jump_wall(seconds)
+        self.world.clock.jump_wall(seconds)
 
     @rule()
     def hold_or_release(self) -> None:
-        """A person holds the station, or lets it go on."""
-        self.runner.run(self._hold_or_release())
-
-    async def _hold_or_release(self) -> None:
-        try:
-            await self.gateway.desk.hold("s1", "machine", "Tester")
-        except NotAllowedNow:
-            await self.gateway.desk.release("s1", "machine", "Tester")
+        """By hand."""
+        self._run(self.world.hold_or_release())
 
     @rule()
     def look_at_what_waits(self) -> None:
-        """A person answers what is asked, after a look at the printer."""
-        self.runner.run(self._answer_all())
+        """A person answers what is asked."""
+        self._run(self.world.answer_all())
 
-    async def _answer_all(self) -> None:
-        await asyncio.sleep(0.02)
-        for job in await self.gateway.store.read(jobs.needing_person):
-            answer = self._answer(job)
-            try:
-                await self.gateway.desk.settle(job.job_id, answer, "looked", "Tester")
-            except NotAllowedNow:
-                continue  # the station was asked meanwhile
+    @rule(which=which)
+    def cancel(self, which: int) -> None:
+        """A job that waits."""
+        self._run(self.world.cancel(which))
 
-    def _answer(self, job: JobRow) -> Answer:
-        if job.state is not JobState.IN_DOUBT:
-            return Answer.SEND_AGAIN
-        seen = any(job.expected_scans[0] in bag for bag in self.rig.station.printed_codes)
-        return Answer.PRINTED if seen else Answer.NOT_PRINTED
+    @rule(which=which)
+    def void(self, which: int) -> None:
+        """A printed bag."""
+        self._run(self.world.void(which))
+
+    @rule(which=which)
+    def reprint(self, which: int) -> None:
+        """What was cancelled or void."""
+        self._run(self.world.reprint(which))
+
+    @precondition(_verifies)
+    @rule()
+    def scan_bag(self) -> None:
+        """The right label."""
+        self._run(self.world.scan_bag())
+
+    @precondition(_verifies)
+    @rule()
+    def scan_neighbour(self) -> None:
+        """The wrong bag."""
+        self._run(self.world.scan_neighbour())
+
+    @precondition(_verifies)
+    @rule(code=st.sampled_from(["nobody's", None]))
+    def scan_unknown(self, code: str | None) -> None:
+        """No label of ours, or no read."""
+
+        async def scan() -> None:
+            found = await self.world.scan_label(code)
+            wanted = ScanVerdict.UNKNOWN_CODE if code else ScanVerdict.NO_READ
+            assert found.verdict is wanted
+            assert code is None or found.holds_station
+
+        self._run(scan())
 
     def teardown(self) -> None:
         """Mend everything, let the lane run dry, and count."""
         if not hasattr(self, "runner"):
             return
         try:
-            self.runner.run(self._end())
+            self._run(self._end())
         finally:
             self.runner.close()
-            shutil.rmtree(self.folder, ignore_errors=True)
 
     async def _end(self) -> None:
-        self.rig.heal()
-        if self.is_off:
-            await self.rig.on()
-        if await self.gateway.store.read(lambda conn: open_of(conn, "s1")):
-            await self.gateway.desk.release("s1", "machine", "Tester")
+        world = self.world
         try:
+            world.rig.heal()
+            if world.is_off:
+                await world.rig.on()
             async with asyncio.timeout(LONGEST_WAIT_S):
-                while [j for j in await self._jobs() if j.state not in OUT]:
-                    await self._answer_all()
+                while not await self._is_dry():
+                    await self._finish_one()
             await self._check()
         finally:
-            await self.gateway.dispatcher.stop()
-            await self._let_go()
-            await self.rig.stop()
+            await world.end()
 
-    async def _jobs(self) -> list[JobRow]:
-        return await self.gateway.store.read(
-            lambda conn: [job for name in self.accepted for job in jobs.of_order(conn, name)]
-        )
+    async def _finish_one(self) -> None:
+        """What people do in the evening until nothing is left."""
+        world = self.world
+        await world.release()
+        await world.answer_all()
+        if world.verify is not Verify.REQUIRED:
+            return
+        await world.scan_bag()
+        busy = [job for job in await world.jobs() if job.state not in (*OUT, *GIVEN_UP)]
+        if not busy and world.machine.row()[0] is None and any(world.machine.row()):
+            await world.advance()
+
+    async def _is_dry(self) -> bool:
+        jobs = await self.world.jobs()
+        done = OUT if self.world.verify is Verify.NONE else (JobState.VERIFIED,)
+        if any(job.state not in (*done, *GIVEN_UP) for job in jobs):
+            return False
+        machine = self.world.machine
+        left = any(machine.row()) if self.world.verify is Verify.REQUIRED else False
+        return not left and not machine.waiting
 
     async def _check(self) -> None:
         """Nothing lost, nothing twice, in order; ledger and device agree."""
-        told = await self._jobs()
-        assert len(told) == len(self.accepted)
-        wanted = [job.expected_scans[0] for job in told]
-        await gateway_rig.sees(
-            lambda: set(wanted) <= {codes[0] for codes in self.rig.station.printed_codes},
-            "every label to come out",
+        world = self.world
+        jobs, told = await world.jobs(), await world.ledger()
+        came_out = [codes[0] for codes in world.machine.printed_codes]
+        times, denied = Counter(came_out), _denied_by_people(told)
+        assert set(world.accepted) == {job.order_id for job in jobs}
+        for job in jobs:
+            code, again = job.expected_scans[0], denied[job.job_id]
+            may = 1 if world.kind == "simulated" else 1 + again
+            assert times[code] <= may, (job, times)
+            assert job.state not in OUT or times[code], (job, times)
+            assert job.state is not JobState.CANCELLED or times[code] <= again, (job, times)
+        known = {job.expected_scans[0] for job in jobs}
+        assert set(came_out) <= known
+        stale = {e.job_id for e in told if e.data.get("to") == "stale"}
+        late = {job.expected_scans[0] for job in jobs if job.job_id in stale}
+        wanted = [job.expected_scans[0] for job in jobs if times[job.expected_scans[0]]]
+        assert [c for c in wanted if c not in late] == [
+            c for c in dict.fromkeys(came_out) if c not in late
+        ]
+        if world.verify is Verify.REQUIRED:
+            good = {job.expected_scans[0] for job in jobs if job.state is JobState.VERIFIED}
+            assert good <= set(world.verified)
+        report = await world.gateway.store.read(
+            lambda conn: chain.verify(entries.stored_rows(conn))
         )
-        came_out = [codes[0] for codes in self.rig.station.printed_codes]
-        log = await self.gateway.store.read(
-            lambda conn: entries.page(conn, after=0, limit=1_000_000)
-        )
-        denied = Counter(
-            e.job_id for e in log if e.kind is EntryKind.DOUBT_SETTLED and not e.data["printed"]
-        )
-        times = Counter(came_out)
-        for job in told:
-            may = 1 if self.kind == "simulated" else 1 + denied[job.job_id]
-            assert 1 <= times[job.expected_scans[0]] <= may, (job, times)
-        assert wanted == list(dict.fromkeys(came_out))
-        report = await self.gateway.store.read(lambda conn: chain.verify(entries.stored_rows(conn)))
         assert report.ok, report.text
+
+
+async def _turns(count: int) -> None:
+    for _ in range(count):
+        await asyncio.sleep(0)
+
+
+def _denied_by_people(told: list[LedgerEntry]) -> Counter[str]:
+    """How often a person said of a job that it had not come out: each allows one label more."""
+    return Counter(
+        str(e.job_id)
+        for e in told
+        if e.kind is EntryKind.DOUBT_SETTLED and not e.data["printed"] and e.data["by"] == "person"
+    )
