@@ -140,7 +140,7 @@ class Door:
         await response(scope, receive, send)
 
 
-def same_line(request: Request) -> None:
+async def same_line(request: Request) -> None:
     """The route that serves must be the one that the door decided on. Raises `Forbidden`.
 
     Two routes can fit one path; the framework takes the first that was added, the door the more

@@ -12,22 +12,21 @@ from schemas.goods import MeasuredSize
 FRESH_FOR = timedelta(minutes=10)
 """Older readings belong to other goods: common practice, no source."""
 
+_FORGET = sa.delete(measurements).where(
+    measurements.c.station == sa.bindparam("at_station"),
+    measurements.c.code == sa.bindparam("of_code"),
+)
+_FORGET_OLD = sa.delete(measurements).where(measurements.c.taken < sa.bindparam("before"))
+_KEEP = sa.insert(measurements)
+
 
 def remember(work: Work, station: str, code: str, measured: MeasuredSize) -> None:
     """Keep the reading for this code; a later one replaces it."""
-    work.conn.execute(
-        sa.delete(measurements).where(
-            sa.or_(
-                sa.and_(measurements.c.station == station, measurements.c.code == code),
-                measurements.c.taken < work.now - FRESH_FOR,
-            )
-        )
-    )
-    work.conn.execute(
-        sa.insert(measurements).values(
-            station=station, code=code, measured=measured.model_dump_json(), taken=work.now
-        )
-    )
+    here = {"at_station": station, "of_code": code}
+    work.conn.execute(_FORGET, here)
+    work.conn.execute(_FORGET_OLD, {"before": work.now - FRESH_FOR})
+    values = {"measured": measured.model_dump_json(), "taken": work.now}
+    work.conn.execute(_KEEP, {"station": station, "code": code, **values})
 
 
 def recall(conn: Connection, station: str, code: str, now: datetime) -> MeasuredSize | None:
