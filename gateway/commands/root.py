@@ -10,6 +10,7 @@ from gateway.commands.label import label
 from gateway.commands.report import report
 from gateway.commands.schemas import schemas
 from gateway.commands.serve import serve
+from gateway.commands.study import study
 from gateway.commands.trace import trace
 
 app = typer.Typer(
@@ -28,6 +29,7 @@ app.command()(serve)
 app.command()(trace)
 app.command()(report)
 app.command()(fit)
+app.command()(study)
 app.command("inspect")(inspect_label)
 app.command()(label)
 app.command()(schemas)
