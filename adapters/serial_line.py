@@ -12,7 +12,7 @@ from serialx import open_serial_connection as open_port
 from adapters.contract import LineSettings
 from adapters.line import Connect, Line, LineLost
 from adapters.options import Options
-from adapters.printer import BytePrinter, CountedPrinter, printer_deadlines
+from adapters.printer import BytePrinter, CountedPrinter, counting, printer_deadlines
 from adapters.status import QUESTIONS
 
 _PARITY = {"none": Parity.NONE, "even": Parity.EVEN, "odd": Parity.ODD}
@@ -150,13 +150,12 @@ class CountedSerial(CountedPrinter):
 
     @classmethod
     def from_settings(cls, settings: LineSettings) -> Self:
-        """Options: those of the serial kind but ask, and print_s, variable."""
+        """Options: those of the serial kind but ask, and variable, print_s, settle_s, late_s."""
         options = Options(settings)
         adapter = cls(
             settings.station,
             _connect(options),
-            print_s=options.seconds("print_s", 5.0),
-            variable=options.text("variable", "odometer.total_label_count"),
+            **counting(options),
             **printer_deadlines(options),
         )
         options.finish()

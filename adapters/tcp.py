@@ -6,7 +6,7 @@ from typing import Self
 from adapters.contract import LineSettings
 from adapters.line import Connect, TcpLine
 from adapters.options import Options
-from adapters.printer import BytePrinter, CountedPrinter, printer_deadlines
+from adapters.printer import BytePrinter, CountedPrinter, counting, printer_deadlines
 from adapters.status import QUESTIONS
 
 
@@ -32,13 +32,14 @@ class CountedTcp(CountedPrinter):
 
     @classmethod
     def from_settings(cls, settings: LineSettings) -> Self:
-        """Options: host, port, connect_s, write_s, answer_s, print_s, variable."""
+        """Options: host, port, connect_s, write_s, answer_s, variable, and in seconds print_s,
+        settle_s, late_s.
+        """
         options = Options(settings)
         adapter = cls(
             settings.station,
             _connect(options),
-            print_s=options.seconds("print_s", 5.0),
-            variable=options.text("variable", "odometer.total_label_count"),
+            **counting(options),
             **printer_deadlines(options),
         )
         options.finish()

@@ -128,4 +128,5 @@ class CountedSerialRig(SerialRig):
         "write_s": 2.0,
         "answer_s": 0.3,
         "print_s": 0.5,
+        "settle_s": 0.05,
     }

@@ -122,7 +122,7 @@ class AskedPrinterRig(PrinterRig):
 class CountedPrinterRig(PrinterRig):
     """The printer face, asked for its counter."""
 
-    extra: Mapping[str, OptionValue] = {**PrinterRig.extra, "print_s": 0.5}
+    extra: Mapping[str, OptionValue] = {**PrinterRig.extra, "print_s": 0.5, "settle_s": 0.05}
 
 
 class _InMemory(SimulatedRig):
@@ -193,4 +193,6 @@ class MemoryCountedRig(_InMemory):
 
     def build(self, kind: str | type[StationAdapter], station: str) -> StationAdapter:
         """On the in-memory line."""
-        return CountedPrinter(station, self.connect, write_s=0.5, answer_s=0.3, print_s=0.5)
+        return CountedPrinter(
+            station, self.connect, write_s=0.5, answer_s=0.3, print_s=0.5, settle_s=0.05
+        )
