@@ -132,15 +132,10 @@ class Dispatcher:
                 async with asyncio.timeout(RENEW_S):
                     await self._stop.wait()
                     return
-            # one that had run out counts as lost: its lane sleeps and must be woken
-            held = {name: lease.epoch for name, lease in self._leases.items() if self.owns(name)}
             try:
                 await self._renew()
             except GatewayError as failure:
                 log.warning("leases.not_renewed", text=failure.detail)
-            for name, lease in self._leases.items():
-                if held.get(name) != lease.epoch:
-                    self.wake(name)
 
     async def _renew(self) -> None:
         asked = self._clock.monotonic()
@@ -154,10 +149,17 @@ class Dispatcher:
                 alone=not self._store.shared,
             )
         )
+        # one that ran out meanwhile counts as lost: its lane sleeps and must be woken
+        held = {name: lease.epoch for name, lease in self._leases.items() if self.owns(name)}
         until = asked + LEASE_S if self._store.shared else math.inf
         self._leases = {
             station: Lease(station, self.owner, epoch, until) for station, epoch in epochs.items()
         }
+        for name, epoch in epochs.items():
+            if held.get(name) == epoch:
+                self._lanes[name].renewed()
+            else:
+                self.wake(name)
 
     async def _listen(self, lane: Lane) -> None:
         """Hand on what the station reports, and listen again when its line was lost."""

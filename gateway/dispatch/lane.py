@@ -18,6 +18,7 @@ from gateway.dispatch.after_fault import Next, after_fault
 from gateway.dispatch.lane_steps import Idle, LeftOver, Taken
 from gateway.dispatch.lease import Lease, LeaseLost
 from gateway.dispatch.looking import look
+from gateway.dispatch.while_leased import WhileLeased
 from gateway.errors import GatewayError, NotStored
 from gateway.logs import bound
 from gateway.metrics import Metrics
@@ -71,6 +72,7 @@ class Lane:
         self._clock = clock
         self._metrics = metrics
         self._lease = lease
+        self._while_leased = WhileLeased()
         self._work = asyncio.Event()
         self._opening = asyncio.Lock()
         self._stop = asyncio.Event()
@@ -79,6 +81,11 @@ class Lane:
     def wake(self) -> None:
         """There may be work."""
         self._work.set()
+
+    def renewed(self) -> None:
+        """The lease was renewed: what is being sent may go on."""
+        if (lease := self._lease()) is not None:
+            self._while_leased.renewed(self._left_s(lease))
 
     def stop(self) -> None:
         """Finish what is being sent, then end."""
@@ -150,7 +157,9 @@ class Lane:
 
     async def _stands(self, to: StationState, why: str, lease: Lease) -> bool:
         station = self.station.id
-        return await self._store.write(lambda work: lane_steps.stands(work, lease, station, to, why))
+        return await self._store.write(
+            lambda work: lane_steps.stands(work, lease, station, to, why)
+        )
 
     async def _take(self, lease: Lease, *, looked: bool = False) -> Taken | LeftOver | Idle:
         count = None
@@ -249,19 +258,22 @@ class Lane:
     async def _deliver(self, taken: Taken, lease: Lease) -> Receipt:
         """One delivery with a deadline. One that ends without an answer is unknown, not unsent."""
         await self.open()
-        if self._clock.monotonic() >= lease.good_until:
+        if self._left_s(lease) <= 0:
             raise NothingSent("The lease on the lane ended before anything was sent.")
         if not self.view.connected:
             self.view.connected = True
             self._log.info("station.connected")
         try:
-            async with asyncio.timeout(self.adapter.claims.deliver_within_s):
+            async with (
+                asyncio.timeout(self.adapter.claims.deliver_within_s),
+                self._while_leased.holds(self._left_s(lease)),
+            ):
                 receipt = await self.adapter.deliver(taken.order)
         except TimeoutError as late:
-            raise FateUnknown(
-                f"No answer within {self.adapter.claims.deliver_within_s:g} s.",
-                do="Look whether the label came out.",
-            ) from late
+            why = f"No answer within {self.adapter.claims.deliver_within_s:g} s."
+            if self._left_s(lease) <= 0:
+                why = "The lease on the lane ended while the label was being sent."
+            raise FateUnknown(why, do="Look whether the label came out.") from late
         if receipt.job_id != taken.job.job_id:
             raise FateUnknown(
                 f"The station answered about job {receipt.job_id}, which it wasn't asked for.",
@@ -269,6 +281,12 @@ class Lane:
                 bytes_sent=receipt.bytes_sent,
             )
         return receipt
+
+    def _left_s(self, lease: Lease) -> float:
+        """Seconds that the lease lasts, as renewed by now."""
+        now = self._lease()
+        last = now if now and now.epoch == lease.epoch else lease
+        return last.good_until - self._clock.monotonic()
 
     async def _failed(self, job: JobRow, fault: StationFault, lease: Lease) -> None:
         following = after_fault(self.adapter.claims, fault)

@@ -38,7 +38,7 @@ from tests.bench.chaos_troubles import Scene, Troubles  # noqa: E402
 from tests.bench.promises import Told, wrong_at  # noqa: E402
 from tests.rigs.broker_ends import publisher, sent  # noqa: E402
 from tests.rigs.cut_lines import CutLines  # noqa: E402
-from tests.rigs.gateway_process import GatewayProcess  # noqa: E402
+from tests.rigs.gateway_process import GatewayProcess, lasting_port  # noqa: E402
 from tests.rigs.room import Room  # noqa: E402
 from tests.rigs.servers import Nats, Postgres, RabbitMq  # noqa: E402
 from tests.rigs.shared_site import face_of, write_site  # noqa: E402
@@ -81,10 +81,12 @@ async def chaos(folder: Path, plan: Plan) -> Figures:
     names = [f"s{number}" for number in range(plan.stations)]
     async with contextlib.AsyncExitStack() as stack:
         database = Postgres(folder)
+        database.port = lasting_port()
         stack.callback(database.close)
         await asyncio.to_thread(database.start)
         (place := folder / "broker").mkdir()
         broker = Nats(place) if plan.broker == "nats" else RabbitMq(place)
+        broker.port = lasting_port()
         stack.callback(broker.close)
         await asyncio.to_thread(broker.start)
         lines = await stack.enter_async_context(CutLines())

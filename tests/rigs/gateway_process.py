@@ -2,17 +2,32 @@
 
 import asyncio
 import os
+import random
 import signal
+import socket
 import sys
 import time
 from pathlib import Path
 
 import httpx
 
-from tests.rigs.servers import free_port
-
 ROOT = Path(__file__).resolve().parents[2]
 READY_WITHIN_S = 90.0
+
+
+def lasting_port() -> int:
+    """A free port that no outgoing connection takes while its server is away.
+
+    Below the range that Linux takes such ports from by default (32768 to 60999).
+    """
+    while True:
+        port = random.randrange(15000, 32000)
+        with socket.socket() as probe:
+            try:
+                probe.bind(("127.0.0.1", port))
+            except OSError:
+                continue
+        return port
 
 
 class GatewayProcess:
@@ -20,7 +35,7 @@ class GatewayProcess:
 
     def __init__(self, name: str, site: Path) -> None:
         self.name = name
-        self.port = free_port()
+        self.port = lasting_port()
         self.paused = False
         self._site = site
         self._log = site.with_suffix(".log")
