@@ -15,6 +15,7 @@ from pathlib import Path
 
 import sqlalchemy as sa
 
+from gateway.access.after_restore import Ends, ends_in, settle_access
 from gateway.clock import Clock
 from gateway.dispatch import holds
 from gateway.dispatch.moves import move
@@ -49,6 +50,9 @@ class Restored:
     serials_ahead: int
     replaced: Path | None
     """Where the store that was there before lies now."""
+    revoked: int | None
+    """Access keys that were valid in the backup and not in the store that was there before; None
+    where that could not be read."""
 
 
 def restore(
@@ -66,7 +70,10 @@ def restore(
     try:
         copy_backup(backup, draft)
         ahead = serials_ahead or _serials_ahead(draft, path, site, manifest, clock.now())
-        held, asking = asyncio.run(_prepare(draft, site, clock, manifest, ahead))
+        ends = ends_in(path)
+        held, asking, revoked = asyncio.run(
+            _prepare(draft, site, clock, manifest, ahead, ends or {})
+        )
         _into_one_file(draft)
         replaced = _put_aside(path, clock.now())
         draft.replace(path)
@@ -75,7 +82,8 @@ def restore(
             left.unlink(missing_ok=True)
         if claim is not None:
             claim.close()
-    return Restored(manifest.made, held, asking, ahead, replaced)
+    known = None if ends is None else revoked
+    return Restored(manifest.made, held, asking, ahead, replaced, known)
 
 
 def settle(
@@ -113,8 +121,8 @@ def settle(
 
 
 async def _prepare(
-    draft: Path, site: Site, clock: Clock, manifest: Manifest, ahead: int
-) -> tuple[int, int]:
+    draft: Path, site: Site, clock: Clock, manifest: Manifest, ahead: int, ends: Ends
+) -> tuple[int, int, int]:
     store = Store(f"sqlite:///{draft}", clock)
     store.start()
     try:
@@ -125,7 +133,12 @@ async def _prepare(
                 f"{' '.join(report.faults)} Nothing was replaced."
             )
         names = [station.id for station in site.station]
-        return await store.write(lambda work: settle(work, names, manifest.made, ahead, manifest))
+        return await store.write(
+            lambda work: (
+                *settle(work, names, manifest.made, ahead, manifest),
+                settle_access(work, ends),
+            )
+        )
     finally:
         store.close()
 

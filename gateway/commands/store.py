@@ -77,8 +77,9 @@ def restore(
 
     A backup doesn't know what was printed after it. So every lane is held until a person has
     looked, labels that waited ask before they print, and SSCC serials jump ahead. The store that
-    was there is kept under another name. Checkpoints that were signed after the backup will not
-    fit the restored ledger; its entry `store.restored` tells why.
+    was there is kept under another name; access keys that it had revoked are revoked again, and
+    everybody is signed out. Checkpoints that were signed after the backup will not fit the restored
+    ledger; its entry `store.restored` tells why.
 
     Exit code 0: done. 2: it could not be done, and the store is as it was.
     """
@@ -100,7 +101,7 @@ def restore(
         typer.echo(json.dumps(facts, indent=2))
         return
     typer.echo(f"Restored the backup of {done.made:%Y-%m-%d %H:%M} UTC.")
-    _tell_rest(done.held, done.asking, done.serials_ahead)
+    _tell_rest(done.held, done.asking, done.serials_ahead, done.revoked)
     if done.replaced is not None:
         typer.echo(f"The store that was there is {done.replaced}.")
 
@@ -126,16 +127,22 @@ def mark_restored(
     Does what `store restore` does after the copy: holds every lane, lets waiting labels ask,
     moves the SSCC serials ahead.
     """
+    from gateway.access.after_restore import settle_access
     from gateway.restore import settle
 
     site = site_of(site_file)
     names = [station.id for station in site.station]
     moment = made.replace(tzinfo=UTC)
     with writing(site) as store:
-        held, asking = asyncio.run(
-            store.write(lambda work: settle(work, names, moment, serials_ahead))
+        held, asking, _ = asyncio.run(
+            store.write(
+                lambda work: (
+                    *settle(work, names, moment, serials_ahead),
+                    settle_access(work, {}),
+                )
+            )
         )
-    _tell_rest(held, asking, serials_ahead)
+    _tell_rest(held, asking, serials_ahead, None)
 
 
 @app.command()
@@ -207,11 +214,15 @@ def _sqlite_file(site: "Site", *, must_be_there: bool = True) -> Path:
     return path
 
 
-def _tell_rest(held: int, asking: int, ahead: int) -> None:
+def _tell_rest(held: int, asking: int, ahead: int, revoked: int | None) -> None:
     typer.echo(f"{held} lane(s) are held: look what was printed since, then release each.")
     typer.echo(f"{asking} waiting label(s) ask before they print.")
     typer.echo(f"SSCC serials go on {ahead} further.")
-    typer.echo("Access keys that were revoked since the backup are valid again: revoke them.")
+    if revoked is None:
+        typer.echo("Access keys that were revoked since the backup are valid again: revoke them.")
+    else:
+        typer.echo(f"{revoked} access key(s) that ended since the backup were revoked again.")
+    typer.echo("Everybody is signed out.")
 
 
 def _tell_erased(count: "Erased", what: str, *, as_json: bool) -> None:

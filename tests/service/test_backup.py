@@ -7,6 +7,7 @@ import sys
 from collections.abc import Iterator
 from contextlib import closing
 from datetime import timedelta
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -16,6 +17,7 @@ from gateway_rig import running, station
 from packed_orders import finish, pack, pack_and_finish, sqlite_url, started
 from typer.testing import CliRunner
 
+from gateway.access import keys
 from gateway.clock import Clock, ManualClock, SystemClock
 from gateway.commands.root import app
 from gateway.dispatch import holds
@@ -26,6 +28,8 @@ from gateway.store import jobs, sqlite
 from gateway.store.backup import BackupBad, back_up, check_backup, manifest_file
 from gateway.store.store import Store
 from gateway.store.tables import counters, outbox
+from gateway.store.work import Work
+from schemas.access import AccessRole
 from schemas.site import Gs1Settings, Site, StoreSettings
 
 
@@ -161,6 +165,30 @@ async def test_full_prefix_is_told_before_anything_is_replaced(
     assert before == (tmp_path / "room.db").read_bytes()
     done = await put_back(backup, site_at(tmp_path, "952123412345"), clock, serials_ahead=20)
     assert 20 == done.serials_ahead
+
+
+async def test_key_that_was_revoked_since_stays_revoked(tmp_path: Path, clock: ManualClock) -> None:
+    """A lost key that was ended after the backup opens nothing in the restored store; others do."""
+    made: dict[str, str] = {}
+
+    def make(work: Work, name: str) -> None:
+        key, _ = keys.new(
+            work, name=name, role=AccessRole.SENDER, stations=(), expires=None, by="test"
+        )
+        made[name] = key.key_id
+
+    with started(sqlite_url(tmp_path), clock) as store:
+        for name in ("lost", "kept"):
+            await store.write(partial(make, name=name))
+        to = saved(tmp_path)
+        await store.write(lambda work: keys.revoke(work, made["lost"], reason="lost", by="test"))
+    done = await put_back(to, site_at(tmp_path), clock)
+    assert 1 == done.revoked
+    with started(sqlite_url(tmp_path), clock) as store:
+        found = {one.name: one.revoked for one in store.read_now(keys.listed)}
+        report = store.read_now(lambda conn: check_whole(conn, tmp_path))
+    assert found == {"lost": clock.now(), "kept": None}
+    assert report.ok
 
 
 async def test_older_hold_gives_way_and_is_remembered(tmp_path: Path, clock: ManualClock) -> None:
