@@ -201,6 +201,8 @@ class _Prices:
                 best, self._total, self._undercut = bound, float(weights @ prices), undercut
             elif round_ % 10 == 9:
                 pace /= 1.5
+            if best > cost - 0.5:
+                break
             slope = 1.0 - (regrets[:, chosen] < prices[:, None]).sum(axis=1)
             length = float(weights @ slope**2)
             if length == 0.0:
