@@ -11,7 +11,7 @@ import sqlalchemy as sa
 
 from gateway.cases import rows
 from gateway.cases.rows import NewCase
-from gateway.store import jobs
+from gateway.store import jobs, prepared
 from gateway.store.tables import orders
 from gateway.store.work import Work
 from schemas.cases import CaseKind
@@ -54,6 +54,8 @@ _OF_VERDICT = {
     ScanVerdict.OTHER_STATION: CaseKind.WRONG_STATION,
     ScanVerdict.UNKNOWN_CODE: CaseKind.FOREIGN_CODE,
 }
+
+_CONTENT = sa.select(orders.c.content).where(orders.c.order_id == sa.bindparam("order"))
 
 Entry = Mapping[str, Any]
 """An entry as its canonical text says it."""
@@ -230,8 +232,6 @@ def _keep_articles(work: Work, concerned: Sequence[Entry]) -> None:
 
 
 def _order(work: Work, order_id: str | None) -> Mapping[str, Any]:
-    content = work.conn.execute(
-        sa.select(orders.c.content).where(orders.c.order_id == order_id)
-    ).scalar_one_or_none()
-    order: Mapping[str, Any] = orjson.loads(content) if content else {}
+    found = prepared.row(work.conn, _CONTENT, {"order": order_id})
+    order: Mapping[str, Any] = orjson.loads(found[0]) if found and found[0] else {}
     return order

@@ -9,6 +9,7 @@ import sqlalchemy as sa
 from sqlalchemy.engine import Connection
 
 from gateway.figures.day_facts import Cases, OpenCase
+from gateway.store import prepared
 from gateway.store.tables import case_entries, cases, entries, order_articles
 from schemas.cases import Case, CaseKind, CaseState
 
@@ -62,8 +63,12 @@ def not_closed(conn: Connection, kind: CaseKind, subject: str) -> str | None:
 _NOT_CLOSED = cases.c.state != sa.literal_column("'closed'")
 """As the partial index states it: with a bound value SQLite would not use the index."""
 
-_AT_STATION = sa.select(cases).where(cases.c.station == sa.bindparam("about"), _NOT_CLOSED)
-_ABOUT_ORDER = sa.select(cases).where(cases.c.order_id == sa.bindparam("about"), _NOT_CLOSED)
+_AT_STATION = sa.select(cases.c.case_id).where(
+    cases.c.station == sa.bindparam("about"), _NOT_CLOSED
+)
+_ABOUT_ORDER = sa.select(cases.c.case_id).where(
+    cases.c.order_id == sa.bindparam("about"), _NOT_CLOSED
+)
 
 
 def waiting_about(
@@ -76,8 +81,10 @@ def waiting_about(
     found: dict[str, Case] = {}
     for query, names in ((_AT_STATION, stations), (_ABOUT_ORDER, orders)):
         for name in names:
-            for row in conn.execute(query, {"about": name}):
-                found[row.case_id] = _case(row)
+            for case_id, *_ in prepared.rows(conn, query, {"about": name}):
+                case = find(conn, case_id)
+                if case is not None:
+                    found[case_id] = case
     return list(found.values())
 
 
@@ -151,13 +158,18 @@ def chain_of(conn: Connection, case_id: str) -> list[tuple[bytes, bytes]]:
     return [(row.canonical, row.hash) for row in found]
 
 
+_FORGET_ARTICLES = sa.delete(order_articles).where(
+    order_articles.c.order_id == sa.bindparam("order")
+)
+_NOTE_ARTICLES = sa.insert(order_articles)
+
+
 def keep_articles(conn: Connection, order_id: str, skus: Collection[str]) -> None:
     """Note which articles an order holds, for the search."""
-    conn.execute(sa.delete(order_articles).where(order_articles.c.order_id == order_id))
+    prepared.run(conn, _FORGET_ARTICLES, {"order": order_id})
     if skus:
-        conn.execute(
-            sa.insert(order_articles), [{"sku": sku, "order_id": order_id} for sku in sorted(skus)]
-        )
+        noted = [{"sku": sku, "order_id": order_id} for sku in sorted(skus)]
+        prepared.run_for_each(conn, _NOTE_ARTICLES, noted)
 
 
 def settling(conn: Connection, start: datetime, end: datetime) -> Cases:

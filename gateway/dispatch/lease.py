@@ -10,6 +10,7 @@ from datetime import datetime, timedelta
 
 import sqlalchemy as sa
 
+from gateway.store import prepared
 from gateway.store.tables import lanes
 from gateway.store.work import Work
 from schemas.ledger import EntryKind
@@ -81,8 +82,10 @@ def give_up(work: Work, owner: str) -> None:
 
 def fence(work: Work, lease: Lease) -> None:
     """Refuse the step where the lane has passed to another process. Raises `LeaseLost`."""
-    held = work.conn.execute(
-        _HELD, {"station": lease.station, "owner": lease.owner, "epoch": lease.epoch}
-    ).scalar_one_or_none()
+    held = prepared.row(
+        work.conn,
+        _HELD,
+        {"station": lease.station, "owner": lease.owner, "epoch": lease.epoch},
+    )
     if held is None:
         raise LeaseLost(f"lane {lease.station}: epoch {lease.epoch} of {lease.owner} is over")

@@ -14,6 +14,7 @@ from sqlalchemy.engine import Connection
 
 from gateway.dispatch.station_state import ensure_row
 from gateway.errors import NotAllowedNow
+from gateway.store import prepared
 from gateway.store.jobs import JobRow
 from gateway.store.tables import stations
 from gateway.store.work import Work
@@ -71,8 +72,8 @@ def allowed(state: StationState, to: StationState) -> bool:
 
 def state_of(conn: Connection, station: str) -> StationState:
     """The station's state; one that was never seen is ready."""
-    found = conn.execute(_STATE, {"station": station}).scalar_one_or_none()
-    return S.READY if found is None else S(found)
+    found = prepared.row(conn, _STATE, {"station": station})
+    return S.READY if found is None else S(found[0])
 
 
 def move_station(

@@ -5,6 +5,7 @@ from dataclasses import dataclass
 import sqlalchemy as sa
 from sqlalchemy.engine import Connection
 
+from gateway.store import prepared
 from gateway.store.tables import supplies
 from gateway.store.work import Work
 from schemas.decision import Parcel
@@ -13,7 +14,13 @@ from schemas.ledger import EntryKind
 from schemas.station import Load, Station
 
 _LOADS = (
-    sa.select(supplies)
+    sa.select(
+        supplies.c.bag,
+        supplies.c.slot,
+        supplies.c.pieces_left,
+        supplies.c.metres_left,
+        supplies.c.low_at,
+    )
     .where(supplies.c.station == sa.bindparam("station"))
     .order_by(supplies.c.slot)
 )
@@ -23,13 +30,15 @@ def loads_of(conn: Connection, station: str) -> tuple[Load, ...]:
     """The station's supplies as last set and counted."""
     return tuple(
         Load(
-            bag=row.bag,
-            slot=row.slot,
-            pieces_left=row.pieces_left,
-            metres_left=row.metres_left,
-            low_at=row.low_at,
+            bag=bag,
+            slot=slot,
+            pieces_left=pieces_left,
+            metres_left=metres_left,
+            low_at=low_at,
         )
-        for row in conn.execute(_LOADS, {"station": station})
+        for bag, slot, pieces_left, metres_left, low_at in prepared.rows(
+            conn, _LOADS, {"station": station}
+        )
     )
 
 

@@ -12,7 +12,7 @@ from gateway.store.jobs import NewJob
 from gateway.store.orders import OrderRow, ParcelRow
 from gateway.store.work import Work
 from schemas.base import Record
-from schemas.decision import Decision
+from schemas.decision import Decision, Parcel
 from schemas.events import Outgoing, OutgoingType
 from schemas.ledger import EntryKind
 from schemas.order import Order
@@ -94,7 +94,7 @@ def queue_parcels(work: Work, packed: Packed, station: str) -> list[str]:
             work.conn,
             ParcelRow(parcel_id, order.order_id, number, len(decision.parcels), parcel, work.now),
         )
-        queue_job(work, order, parcel_id, station, label)
+        queue_job(work, order, parcel_id, station, label, parcel=parcel)
     return ids
 
 
@@ -105,11 +105,12 @@ def queue_job(
     station: str,
     label: ReadyLabel,
     *,
+    parcel: Parcel | None = None,
     reprint_of: str | None = None,
     reason: str = "",
     actor: str = "gateway",
 ) -> str:
-    """Queue one job with its label; returns the job's id."""
+    """Queue one job with its label; returns the job's id. `parcel` where it is at hand."""
     job_id = f"j-{secrets.token_hex(8)}"
     orders.put_label(work.conn, label.sha256, label.language, label.content, work.now)
     jobs.insert(
@@ -127,7 +128,7 @@ def queue_job(
         work.next_number("lane"),
         work.now,
     )
-    parcel = jobs.parcel_of(work.conn, parcel_id)
+    parcel = parcel or jobs.parcel_of(work.conn, parcel_id)
     work.record(
         EntryKind.JOB_CREATED,
         actor=actor,

@@ -8,8 +8,9 @@ from functools import cache
 from typing import Any
 
 import sqlalchemy as sa
-from sqlalchemy.engine import Connection, Row
+from sqlalchemy.engine import Connection
 
+from gateway.store import prepared
 from gateway.store.tables import (
     IN_ROW_STATES,
     LIVE_STATES,
@@ -81,16 +82,14 @@ _COLUMNS = (
     jobs.c.note,
 )
 
+_NAMES = tuple(column.name for column in _COLUMNS)
 
-def _typed(row: Row[*tuple[Any, ...]]) -> JobRow:
-    values = row._mapping
-    return JobRow(
-        **{
-            **values,
-            "state": JobState(values["state"]),
-            "expected_scans": tuple(json.loads(values["expected_scans"])),
-        }
-    )
+
+def _typed(columns: tuple[Any, ...]) -> JobRow:
+    values = dict(zip(_NAMES, columns, strict=True))
+    values["state"] = JobState(values["state"])
+    values["expected_scans"] = tuple(json.loads(values["expected_scans"]))
+    return JobRow(**values)
 
 
 _P = sa.bindparam
@@ -113,30 +112,35 @@ _CARRYING = (
     .limit(50)
 )
 _AT = jobs.c.station == _P("station")
-_OPEN = sa.select(*_COLUMNS).where(_AT, jobs.c.state.in_(OPEN_STATES))
-_NEXT = (
-    sa.select(*_COLUMNS)
-    .where(_AT, jobs.c.state == JobState.QUEUED)
-    .order_by(jobs.c.lane_position)
-    .limit(1)
-)
-_WAITING = (
-    sa.select(*_COLUMNS).where(_AT, jobs.c.state.in_(WAITING_STATES)).order_by(jobs.c.lane_position)
-)
-_LENGTH = sa.select(sa.func.count()).select_from(jobs).where(_AT, jobs.c.state.in_(WAITING_STATES))
+_DONE_STATES = (JobState.VERIFIED, JobState.CLOSED, JobState.VOID, JobState.CANCELLED)
+
+
+def _in(*states: JobState) -> "sa.ColumnElement[bool]":
+    """Written out, so that the partial indexes fit."""
+    return jobs.c.state.in_([sa.literal_column(f"'{state}'") for state in states])
+
+
+_IN_LANE = jobs.c.lane_position + sa.literal_column("0")
+"""Written as a sum, so that SQLite finds the few that wait by their state and sorts them, and does
+not walk the lane from the first job that it ever had."""
+
+_OPEN = sa.select(*_COLUMNS).where(_AT, _in(*OPEN_STATES))
+_NEXT = sa.select(*_COLUMNS).where(_AT, _in(JobState.QUEUED)).order_by(_IN_LANE).limit(1)
+_WAITING = sa.select(*_COLUMNS).where(_AT, _in(*WAITING_STATES)).order_by(_IN_LANE)
+_LENGTH = sa.select(sa.func.count()).select_from(jobs).where(_AT, _in(*WAITING_STATES))
 _ROW = (
     sa.select(*_COLUMNS).where(_AT, jobs.c.row_position.is_not(None)).order_by(jobs.c.row_position)
 )
 _LAST_VERIFIED = (
     sa.select(jobs.c.job_id)
-    .where(_AT, jobs.c.state == JobState.VERIFIED)
+    .where(_AT, _in(JobState.VERIFIED))
     .order_by(jobs.c.changed.desc(), jobs.c.lane_position.desc())
     .limit(1)
 )
-_NEEDING_PERSON = (
-    sa.select(*_COLUMNS)
-    .where(jobs.c.state.in_((JobState.IN_DOUBT, JobState.REFUSED, JobState.STALE)))
-    .order_by(jobs.c.changed)
+_NEEDING_PERSON = sa.select(*_COLUMNS).where(
+    # the first as the partial index of live jobs states it: without it every job is read
+    jobs.c.state.not_in([sa.literal_column(f"'{state}'") for state in _DONE_STATES]),
+    _in(JobState.IN_DOUBT, JobState.REFUSED, JobState.STALE),
 )
 _INSERT = sa.insert(jobs)
 _INSERT_CODES = sa.insert(codes)
@@ -146,7 +150,7 @@ _PARCEL = sa.select(parcels.c.parcel).where(parcels.c.parcel_id == _P("parcel_id
 
 
 def _all(conn: Connection, query: "sa.Select[Any]", **values: str) -> list[JobRow]:
-    return [_typed(row) for row in conn.execute(query, values)]
+    return [_typed(columns) for columns in prepared.rows(conn, query, values)]
 
 
 def find(conn: Connection, job_id: str) -> JobRow | None:
@@ -189,7 +193,8 @@ def waiting(conn: Connection, station: str) -> list[JobRow]:
 
 def lane_length(conn: Connection, station: str) -> int:
     """How many jobs of the lane are not sent yet."""
-    return conn.execute(_LENGTH, {"station": station}).scalar_one()
+    (length,) = prepared.rows(conn, _LENGTH, {"station": station})[0]
+    return int(length)
 
 
 def row_of(conn: Connection, station: str) -> list[JobRow]:
@@ -199,17 +204,19 @@ def row_of(conn: Connection, station: str) -> list[JobRow]:
 
 def last_verified(conn: Connection, station: str) -> str | None:
     """The job that was verified at the station last."""
-    return conn.execute(_LAST_VERIFIED, {"station": station}).scalar_one_or_none()
+    found = prepared.row(conn, _LAST_VERIFIED, {"station": station})
+    return None if found is None else str(found[0])
 
 
 def needing_person(conn: Connection) -> list[JobRow]:
     """Jobs that wait for a person's answer, oldest first."""
-    return _all(conn, _NEEDING_PERSON)
+    return sorted(_all(conn, _NEEDING_PERSON), key=lambda job: job.changed)
 
 
 def insert(conn: Connection, new: NewJob, lane_position: int, now: datetime) -> None:
     """Put a job at the end of its lane, with the codes that its label carries."""
-    conn.execute(
+    prepared.run(
+        conn,
         _INSERT,
         {
             "job_id": new.job_id,
@@ -229,11 +236,12 @@ def insert(conn: Connection, new: NewJob, lane_position: int, now: datetime) -> 
     )
     distinct = dict.fromkeys(new.expected_scans)
     if distinct:
-        conn.execute(_INSERT_CODES, [{"code": code, "job_id": new.job_id} for code in distinct])
+        rows = [{"code": code, "job_id": new.job_id} for code in distinct]
+        prepared.run_for_each(conn, _INSERT_CODES, rows)
 
 
 @cache
-def _change(columns: frozenset[str]) -> "sa.Update":
+def _change(columns: tuple[str, ...]) -> "sa.Update":
     return (
         sa.update(jobs)
         .where(jobs.c.job_id == _P("of_job"), jobs.c.state == _P("from_state"))
@@ -263,31 +271,33 @@ def change(
         values["count_before"] = count_before
     if note is not None:
         values["note"] = note
-    changed = conn.execute(
-        _change(frozenset(values)),
+    changed = prepared.run(
+        conn,
+        _change(tuple(values)),
         {
             "of_job": job.job_id,
             "from_state": job.state,
             **{f"new_{column}": value for column, value in values.items()},
         },
     )
-    return replace(job, **values) if changed.rowcount == 1 else None
+    return replace(job, **values) if changed == 1 else None
 
 
 def place_in_row(conn: Connection, job_id: str, position: int | None) -> None:
     """Set a job's place in the row of printed bags."""
-    conn.execute(_PLACE, {"of_job": job_id, "position": position})
+    prepared.run(conn, _PLACE, {"of_job": job_id, "position": position})
 
 
 def label_of(conn: Connection, sha256: str) -> tuple[str, bytes | None] | None:
     """Language and bytes of a label; the bytes are gone once erased."""
-    row = conn.execute(_LABEL, {"sha256": sha256}).one_or_none()
-    return None if row is None else (row.language, row.content)
+    found = prepared.row(conn, _LABEL, {"sha256": sha256})
+    return None if found is None else (found[0], found[1])
 
 
 def parcel_of(conn: Connection, parcel_id: str) -> Parcel:
     """The parcel as it was decided."""
-    return Parcel.model_validate_json(conn.execute(_PARCEL, {"parcel_id": parcel_id}).scalar_one())
+    ((parcel,),) = prepared.rows(conn, _PARCEL, {"parcel_id": parcel_id})
+    return Parcel.model_validate_json(parcel)
 
 
 def public(conn: Connection, rows: Sequence[JobRow]) -> list[LabelJob]:

@@ -7,6 +7,7 @@ from typing import Any
 import sqlalchemy as sa
 from sqlalchemy.engine import Connection
 
+from gateway.store import prepared
 from gateway.store.tables import events, labels, orders, parcels
 from schemas.decision import Decision, Outcome, Parcel
 from schemas.events import Accepted
@@ -94,15 +95,16 @@ def put(conn: Connection, row: OrderRow) -> None:
         "content": row.content,
         "decision": row.decision.model_dump_json(exclude_defaults=True),
     }
-    if conn.execute(_KNOWN, {"order_id": row.order_id}).first() is None:
-        conn.execute(_INSERT, {"order_id": row.order_id, "received": row.received, **values})
+    if prepared.row(conn, _KNOWN, {"order_id": row.order_id}) is None:
+        prepared.run(conn, _INSERT, {"order_id": row.order_id, "received": row.received, **values})
     else:
         conn.execute(sa.update(orders).where(orders.c.order_id == row.order_id).values(**values))
 
 
 def put_parcel(conn: Connection, row: ParcelRow) -> None:
     """Insert a parcel."""
-    conn.execute(
+    prepared.run(
+        conn,
         _INSERT_PARCEL,
         {
             "parcel_id": row.parcel_id,
@@ -135,22 +137,21 @@ def _parcels(conn: Connection, query: "sa.Select[Any]", **values: str) -> list[P
 
 def put_label(conn: Connection, sha256: str, language: str, content: bytes, now: datetime) -> None:
     """Keep a label's bytes, named by digest; the same bytes once."""
-    kept = conn.execute(_LABEL_KNOWN, {"sha256": sha256}).scalar_one_or_none()
+    kept = prepared.row(conn, _LABEL_KNOWN, {"sha256": sha256})
     if kept is None:
-        conn.execute(
+        prepared.run(
+            conn,
             _INSERT_LABEL,
             {"sha256": sha256, "language": language, "content": content, "created": now},
         )
-    elif not kept:
+    elif not kept[0]:
         conn.execute(sa.update(labels).where(labels.c.sha256 == sha256).values(content=content))
 
 
 def answer_of(conn: Connection, source: str, event_id: str) -> tuple[str, Accepted] | None:
     """Content digest and answer of an event that was accepted before."""
-    row = conn.execute(_ANSWER, {"source": source, "event_id": event_id}).one_or_none()
-    if row is None:
-        return None
-    return row.content_sha256, Accepted.model_validate_json(row.answer)
+    row = prepared.row(conn, _ANSWER, {"source": source, "event_id": event_id})
+    return None if row is None else (row[0], Accepted.model_validate_json(row[1]))
 
 
 def put_event(
@@ -164,7 +165,8 @@ def put_event(
     now: datetime,
 ) -> None:
     """Keep an event as it came, with the answer that it got."""
-    conn.execute(
+    prepared.run(
+        conn,
         _INSERT_EVENT,
         {
             "source": answer.source,

@@ -15,7 +15,7 @@ from sqlalchemy.exc import TimeoutError as NoneFree
 
 from gateway.clock import Clock
 from gateway.errors import NotStored
-from gateway.store import postgres, sqlite
+from gateway.store import postgres, prepared, sqlite
 from gateway.store.migrate import upgrade
 from gateway.store.work import LedgerTail, Work
 
@@ -191,16 +191,17 @@ def _run_alone(step: _Step[Any], work: Work, clock: Clock, follow: Sequence[Foll
     tail_size, tail_hash = work.tail.size, work.tail.last_hash
     entries, outgoing = len(work.entries), len(work.outgoing)
     work.now = clock.now()
-    savepoint = work.conn.begin_nested()
+    prepared.plain(work.conn, "SAVEPOINT step")
     try:
         step.result = step.run(work)
         for rule in follow:
             rule(work, work.entries[entries:])
-        savepoint.commit()
+        prepared.plain(work.conn, "RELEASE SAVEPOINT step")
     except OperationalError:
         raise
     except Exception as failure:  # noqa: BLE001 - handed to the caller of the step
-        savepoint.rollback()
+        prepared.plain(work.conn, "ROLLBACK TO SAVEPOINT step")
+        prepared.plain(work.conn, "RELEASE SAVEPOINT step")
         work.tail.size, work.tail.last_hash = tail_size, tail_hash
         del work.entries[entries:]
         del work.outgoing[outgoing:]

@@ -11,9 +11,13 @@ from sqlalchemy.engine import Connection
 from gateway.clock import instant_text
 from gateway.ledger.chain import seal
 from gateway.ledger.merkle import CompactRange, leaf_hash
+from gateway.store import prepared
 from gateway.store.tables import counters, entries, ledger_head, merkle_nodes, outbox
 from schemas.events import Outgoing, OutgoingType
 from schemas.ledger import EntryKind
+
+OUTBOX = "*outbox"
+"""Told after a commit that put something into the outbox; no station can be called so."""
 
 LOWEST_KEPT_LEVEL = 3
 """Merkle nodes below this level are hashed anew from the entries when a proof asks for them."""
@@ -31,7 +35,7 @@ _COUNT_UP = (
     .returning(counters.c.value)
 )
 _INSERT_ENTRIES = sa.insert(entries)
-_INSERT_OUTBOX = sa.insert(outbox)
+_INSERT_OUTBOX = sa.insert(outbox).inline()
 _INSERT_NODES = sa.insert(merkle_nodes)
 
 
@@ -46,8 +50,8 @@ class LedgerTail:
     @classmethod
     def read(cls, conn: Connection) -> "LedgerTail":
         """Where the stored ledger ends."""
-        row = conn.execute(_TAIL).one()
-        return cls(row.size, row.last_hash, CompactRange.restore(row.range))
+        ((size, last_hash, tree),) = prepared.rows(conn, _TAIL, {})
+        return cls(size, last_hash, CompactRange.restore(tree))
 
 
 @dataclass(slots=True)
@@ -122,6 +126,7 @@ class Work:
                 "created": self.now,
             }
         )
+        self.woken.add(OUTBOX)
 
     def wake(self, station: str) -> None:
         """Tell the station's lane, after the commit, that there may be work."""
@@ -129,18 +134,19 @@ class Work:
 
     def next_number(self, name: str, count: int = 1) -> int:
         """Take `count` numbers from a durable counter; the first of them. Never given twice."""
-        taken = self.conn.execute(_COUNT_UP, {"counter": name, "more": count}).scalar_one_or_none()
-        if taken is None:
+        raised = prepared.row(self.conn, _COUNT_UP, {"counter": name, "more": count})
+        if raised is None:
             self.conn.execute(sa.insert(counters).values(name=name, value=count))
-            taken = count
-        return taken - count + 1
+            return 1
+        return int(raised[0]) - count + 1
 
     def flush(self) -> None:
         """Write the collected entries and outgoing events. Called once before the commit."""
         if self.entries:
             self._grow_tree()
-            self.conn.execute(_INSERT_ENTRIES, self.entries)
-            self.conn.execute(
+            prepared.run_for_each(self.conn, _INSERT_ENTRIES, self.entries)
+            prepared.run(
+                self.conn,
                 _SET_TAIL,
                 {
                     "new_size": self.tail.size,
@@ -149,7 +155,7 @@ class Work:
                 },
             )
         if self.outgoing:
-            self.conn.execute(_INSERT_OUTBOX, self.outgoing)
+            prepared.run_for_each(self.conn, _INSERT_OUTBOX, self.outgoing)
 
     def _grow_tree(self) -> None:
         nodes: list[dict[str, object]] = []
@@ -162,4 +168,4 @@ class Work:
                 if node.level >= LOWEST_KEPT_LEVEL
             ]
         if nodes:
-            self.conn.execute(_INSERT_NODES, nodes)
+            prepared.run_for_each(self.conn, _INSERT_NODES, nodes)
