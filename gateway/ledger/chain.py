@@ -177,7 +177,8 @@ def _count_good(head: ChainHead, rows: list[StoredRow]) -> int:
                 "seq": seq,
                 "station": station,
                 "time": time,
-            }
+            },
+            default=repr,  # a column that holds what no entry can
         )
         if (
             seq != expected or sha256(text).digest() != stored or not text.endswith(b"," + tail[1:])

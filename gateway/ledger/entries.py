@@ -1,6 +1,8 @@
 """Ledger entries read from the store: by order, by parcel, or all of them in order."""
 
+import sqlite3
 from collections.abc import Iterator
+from contextlib import closing
 from typing import cast
 
 import orjson
@@ -52,20 +54,33 @@ def stored_rows(conn: Connection, *, after: int = 0) -> Iterator[StoredRow]:
 
     Reads past SQLAlchemy's result rows, whose making costs more than the hashing of an entry.
     """
-    driver = conn.connection
     if conn.dialect.name == "sqlite":
-        # whatever was put into these columns is read as bytes, for the check to judge
-        names = {"mark": "?", "text": "CAST(canonical AS BLOB)", "hash": "CAST(hash AS BLOB)"}
-        cursor = driver.cursor()
-    else:
-        names = {"mark": "%s", "text": "canonical", "hash": "hash"}
-        cursor = driver.cursor("stored_rows")  # on the server: the client never holds them all
-    try:
+        yield from _rows_of_sqlite(conn, after)
+        return
+    names = {"mark": "%s", "text": "canonical", "hash": "hash"}
+    # on the server: the client never holds them all
+    with closing(conn.connection.cursor("stored_rows")) as cursor:
         cursor.execute(_RAW.format(**names), (after,))
         while page := cursor.fetchmany(PAGE):
             yield from cast("list[StoredRow]", page)
+
+
+def _rows_of_sqlite(conn: Connection, after: int) -> Iterator[StoredRow]:
+    """Whatever somebody put into a column is read, for the check to judge."""
+    names = {"mark": "?", "text": "CAST(canonical AS BLOB)", "hash": "CAST(hash AS BLOB)"}
+    driver = cast("sqlite3.Connection", conn.connection.driver_connection)
+    usual, driver.text_factory = driver.text_factory, _any_text
+    try:
+        with closing(driver.cursor()) as cursor:
+            cursor.execute(_RAW.format(**names), (after,))
+            while page := cursor.fetchmany(PAGE):
+                yield from cast("list[StoredRow]", page)
     finally:
-        cursor.close()
+        driver.text_factory = usual
+
+
+def _any_text(stored: bytes) -> str:
+    return stored.decode("utf-8", "replace")
 
 
 def latest_of_station(conn: Connection, station: str, *, limit: int) -> list[LedgerEntry]:
