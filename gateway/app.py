@@ -6,7 +6,6 @@ from collections.abc import AsyncIterator, Callable, Iterator, Mapping
 from contextlib import asynccontextmanager
 from dataclasses import dataclass
 from datetime import timedelta
-from hashlib import sha256
 from pathlib import Path
 from typing import Any
 
@@ -16,7 +15,7 @@ from fastapi import APIRouter, Depends, FastAPI, Response
 from adapters import registry
 from adapters.contract import LineSettings, StationAdapter, StationLine
 from adapters.errors import Misconfigured
-from gateway import discovery_route, fit_route, problems, size_change
+from gateway import discovery_route, fit_route, problems, site_route, size_change
 from gateway.access import document, door, sign_in
 from gateway.access.who import Who
 from gateway.cases import http as cases_http
@@ -49,6 +48,7 @@ from gateway.ledger.sealing import Sealer
 from gateway.metrics import Metrics
 from gateway.queues import http as queues_http
 from gateway.queues.ways import Ways
+from gateway.site_change import Taking, TakesSite, digest_of
 from gateway.store import jobs
 from gateway.store.store import Store
 from gateway.store.work import Work
@@ -86,10 +86,13 @@ class Gateway:
         """What a station's lane is doing here, and whether this process sends to it."""
         return self.dispatcher.view(station), self.dispatcher.owns(station)
 
-    async def start(self) -> None:
-        """Bring the store up, make the stations known, start the lanes."""
+    async def start(self, taking: Taking | None = None) -> None:
+        """Bring the store up, make the stations known, start the lanes.
+
+        `taking` tells whose wish it was where the site takes another's place.
+        """
         self.store.start()
-        await self.store.write(lambda work: _take_up(work, self.site))
+        await self.store.write(lambda work: _take_up(work, self.site, taking))
         await self.sealer.start()
         await self.finder.start()
         await self.dispatcher.start()
@@ -116,14 +119,18 @@ def build(
     clock: Clock | None = None,
     environment: Mapping[str, str] | None = None,
     make_adapter: MakeAdapter | None = None,
+    metrics: Metrics | None = None,
 ) -> Gateway:
-    """Build a gateway for a site. Opens nothing. Raises `Misconfigured` for a station's options."""
+    """Build a gateway for a site. Opens nothing. Raises `Misconfigured` for a station's options.
+
+    `metrics` go on counting where the site takes another's place.
+    """
     clock = clock or SystemClock()
     environment = os.environ if environment is None else environment
     finder = Finder(site)
     make_adapter = make_adapter or (lambda station: adapter_of(station, finder))
     run_id = secrets.token_hex(6)
-    metrics = Metrics()
+    metrics = metrics or Metrics()
     store = Store(site.store.url, clock)
     store.follow(opening.follow)
     room = Room.of(site)
@@ -169,10 +176,13 @@ def build(
     )
 
 
-def create_app(gateway: Gateway, site_file: Path | None = None) -> FastAPI:
+def create_app(
+    gateway: Gateway, site_file: Path | None = None, takes_site: TakesSite | None = None
+) -> FastAPI:
     """The HTTP application of a gateway; starting and stopping it starts and stops the gateway.
 
-    `site_file` is where the site was read from, for the page that compares it.
+    `site_file` is where the site was read from, for the page that compares it; `takes_site` takes
+    it up anew.
     """
 
     @asynccontextmanager
@@ -194,7 +204,11 @@ def create_app(gateway: Gateway, site_file: Path | None = None) -> FastAPI:
     problems.install(app)
     document.install(app)
     who = door.install(app, gateway.site, gateway.store, gateway.clock)
-    for router in (*_machine_routes(gateway), *_page_routes(gateway, site_file, who)):
+    for router in (
+        *_machine_routes(gateway),
+        site_route.routes(takes_site),
+        *_page_routes(gateway, site_file, takes_site, who),
+    ):
         app.include_router(router)
     return app
 
@@ -228,11 +242,15 @@ def _machine_routes(gateway: Gateway) -> Iterator[APIRouter]:
     yield _probes(gateway)
 
 
-def _page_routes(gateway: Gateway, site_file: Path | None, who: Who) -> Iterator[APIRouter]:
+def _page_routes(
+    gateway: Gateway, site_file: Path | None, takes_site: TakesSite | None, who: Who
+) -> Iterator[APIRouter]:
     """The pages for people, and signing in to them."""
     parts = parts_of(
         site=gateway.site,
         site_file=site_file,
+        takes_site=takes_site,
+        sealer=gateway.sealer,
         store=gateway.store,
         desk=gateway.desk,
         intake=gateway.intake,
@@ -274,6 +292,7 @@ def _probes(gateway: Gateway) -> APIRouter:
         )
         for name, length in lengths.items():
             gateway.metrics.lane(name, length)
+        gateway.metrics.queues(await gateway.ways.view(), gateway.clock.now())
         return Response(gateway.metrics.text(), media_type="text/plain; version=0.0.4")
 
     return router
@@ -308,13 +327,23 @@ def site_templates(site: Site) -> dict[str, Template]:
     }
 
 
-def _take_up(work: Work, site: Site) -> None:
+def _take_up(work: Work, site: Site, taking: Taking | None) -> None:
     for station in site.station:
         ensure_row(work, station.id)
         first_loads(work, station)
-    work.record(EntryKind.GATEWAY_STARTED, version=VERSION)
-    digest = sha256(site.model_dump_json().encode()).hexdigest()
-    work.record(EntryKind.SITE_LOADED, name=site.name, sha256=digest)
+    digest = digest_of(site)
+    if taking is None:
+        work.record(EntryKind.GATEWAY_STARTED, version=VERSION)
+        work.record(EntryKind.SITE_LOADED, name=site.name, sha256=digest)
+        return
+    work.record(
+        EntryKind.SITE_LOADED,
+        actor=taking.by,
+        name=site.name,
+        sha256=digest,
+        before=taking.before,
+        reason=taking.reason,
+    )
 
 
 def openapi() -> dict[str, Any]:

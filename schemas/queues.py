@@ -56,6 +56,12 @@ class Queue(Record):
     password_env: Variable | None = None
     password_file: Path | None = None
     """Or the file that holds it."""
+    ca_file: Path | None = None
+    """Who signs the broker's certificate, PEM; the machine's own authorities where left empty."""
+    cert_file: Path | None = None
+    """The gateway's own certificate, PEM, where the broker asks for one."""
+    key_file: Path | None = None
+    """Its key, PEM, not encrypted: keep it readable for the gateway only."""
     take_from: Address | None = "bagrelay.in"
     """Where events for the gateway come in; none: it takes nothing there."""
     send_to: Address | None = "bagrelay.out"
@@ -68,6 +74,17 @@ class Queue(Record):
     """Send with attributes in headers; else as one JSON object."""
     prefetch: Annotated[int, Field(ge=1, le=10_000)] = 100
     """Events in hand at once, not yet acknowledged."""
+
+    @model_validator(mode="after")
+    def _files_are_used(self) -> Self:
+        if (self.cert_file is None) != (self.key_file is None):
+            raise ValueError("cert_file and key_file belong together: name both")
+        secure = self.url.partition(":")[0] in ("tls", "amqps", "mqtts")
+        if (self.ca_file or self.cert_file) and not secure:
+            raise ValueError(
+                "ca_file and cert_file do nothing without TLS: use tls, amqps or mqtts"
+            )
+        return self
 
     @property
     def broker(self) -> Broker:
@@ -89,6 +106,13 @@ class Webhook(Record):
     allow_networks: tuple[Network, ...] = ()
     """Private or loopback addresses that this target may have."""
     answer_s: Annotated[float, Field(gt=0, le=60)] = 10.0
+    origin: (
+        Annotated[
+            str, StringConstraints(pattern=r"^[A-Za-z0-9]([A-Za-z0-9.-]{0,251}[A-Za-z0-9])?$")
+        ]
+        | None
+    ) = None
+    """Ask the target by OPTIONS, under this DNS name, whether it wants our events at all."""
 
     @model_validator(mode="after")
     def _is_signed(self) -> Self:
@@ -174,6 +198,10 @@ class WayIn(Record):
     """Taken from there and not yet acknowledged."""
     taken: int
     """Made durable since the gateway started, repeats among them."""
+    refused: int = 0
+    """Given up since then, each with its reason."""
+    reconnects: int = 0
+    """Connections made since then beyond the first."""
     text: str = ""
     """What hinders it, if anything does."""
 
@@ -186,6 +214,10 @@ class Target(Record):
     """Number of the last event that it took."""
     waiting: int
     """Events that it has not been sent yet."""
+    waiting_since: Instant | None = None
+    """When the oldest of them came to be."""
+    faults: int = 0
+    """How often it took nothing, as this gateway saw it since it started."""
     missed: int
     """Events that were given up because it took nothing for too long."""
     text: str = ""

@@ -70,6 +70,7 @@ class DropFolder:
         self._keep_days = keep_days
         self._task: asyncio.Task[None] | None = None
         self._taken = 0
+        self._refused = 0
         self._in_hand = 0
         self._text = ""
 
@@ -80,6 +81,7 @@ class DropFolder:
             connected=not self._text.startswith("the folder"),
             in_hand=self._in_hand,
             taken=self._taken,
+            refused=self._refused,
             text=self._text,
         )
 
@@ -200,6 +202,7 @@ class DropFolder:
         kept = self._root / _REFUSED / file.name
         _write_whole(kept.with_name(f"{file.name}.why.json"), [one.told() for one in wrong])
         file.replace(kept)
+        self._refused += len(wrong)
         log.warning("folder.refused", file=file.name, reason=wrong[0].handled.reason)
 
     def _tidy(self) -> None:

@@ -61,6 +61,7 @@ class ScannerIn:
         self._lines = 0
         self._codes = 0
         self._taken = 0
+        self._refused = 0
         self._busy = False
         self._text = ""
 
@@ -76,6 +77,8 @@ class ScannerIn:
             connected=bool(self._open),
             in_hand=self._read.qsize() + self._busy,
             taken=self._taken,
+            refused=self._refused,
+            reconnects=max(0, self._lines - 1),
             text=self._text,
         )
 
@@ -227,6 +230,7 @@ class ScannerIn:
                 if following is Next.DEAD:
                     with contextlib.suppress(NotStored):
                         await self._keep(body, handled.reason, handled.problem)
+                        self._refused += 1
                         return self._answer(line, _NAK)
                 if following is Next.ACKNOWLEDGE:
                     self._taken += 1

@@ -88,6 +88,8 @@ class Feed:
         self._stopping = False
         self._text = "not yet connected"
         self._taken = 0
+        self._refused = 0
+        self._connections = 0
 
     def view(self) -> WayIn:
         """How it is doing."""
@@ -96,6 +98,8 @@ class Feed:
             connected=self._connected,
             in_hand=sum(len(lane.waiting) for lane in self._lanes.values()),
             taken=self._taken,
+            refused=self._refused,
+            reconnects=max(0, self._connections - 1),
             text=self._text,
         )
 
@@ -142,6 +146,7 @@ class Feed:
         try:
             await source.open()
             self._connected, self._text = True, ""
+            self._connections += 1
             log.info("queue.connected", queue=self._settings.name)
             keeping = asyncio.create_task(self._keep_turn(source), name="turn")
             async for delivery in source.deliveries():
@@ -230,6 +235,7 @@ class Feed:
             event_id=event.id if event else None,
         )
         number = await self._store.write(lambda work: letters.keep(work, letter))
+        self._refused += 1
         log.warning("queue.dead", queue=self._settings.name, letter=number, reason=handled.reason)
         await source.dead(held.delivery, handled.problem, handled.reason)
 

@@ -12,7 +12,6 @@ well-known broker keeps 1,000 messages unless told otherwise): that setting is t
 
 import asyncio
 import contextlib
-import ssl
 from collections import deque
 from collections.abc import AsyncIterator, Callable
 from dataclasses import dataclass
@@ -35,6 +34,7 @@ from gateway.queues.port import (
     Unavailable,
     header_value,
 )
+from gateway.queues.secure import BrokerAddress
 
 _SESSION_S = 0xFFFFFFFF  # MQTT 5, section 3.1.2.11.2: the session does not expire
 _ANSWER_S = 5.0
@@ -51,8 +51,8 @@ class _InHand:
 class MqttLink:
     """One connection; thrown away when it is lost."""
 
-    def __init__(self, url: str, user: str | None, password: str | None, client_id: str) -> None:
-        self._url, self._user, self._password = urlsplit(url), user, password
+    def __init__(self, address: BrokerAddress, client_id: str) -> None:
+        self._address = address
         self._client_id = client_id
         self._client: paho.Client | None = None
         self._loop: asyncio.AbstractEventLoop | None = None
@@ -67,16 +67,16 @@ class MqttLink:
         loop = self._loop = asyncio.get_running_loop()
         self._ready = loop.create_future()
         self._answers = {}
-        client = self._client = self._made()
         about = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
         about.SessionExpiryInterval = _SESSION_S if keep_session else 0
         about.ReceiveMaximum = window
-        secure = self._url.scheme == "mqtts"
-        port = self._url.port or (8883 if secure else 1883)
+        url = urlsplit(self._address.url)
+        port = url.port or (8883 if self._address.secure else 1883)
         try:
+            client = self._client = self._made()
             await asyncio.to_thread(
                 client.connect,
-                self._url.hostname or "",
+                url.hostname or "",
                 port,
                 30,
                 clean_start=not keep_session,
@@ -103,10 +103,11 @@ class MqttLink:
             manual_ack=True,
             reconnect_on_failure=False,
         )
-        if self._user:
-            client.username_pw_set(self._user, self._password)
-        if self._url.scheme == "mqtts":
-            client.tls_set_context(ssl.create_default_context())
+        if self._address.user:
+            client.username_pw_set(self._address.user, self._address.password)
+        context = self._address.context()
+        if context is not None:
+            client.tls_set_context(context)
         client.connect_timeout = 3.0
         client.max_inflight_messages_set(0xFFFF)
         client.on_connect = lambda _c, _u, _f, code, _p: self._call(self._connected, code)

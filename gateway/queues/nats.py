@@ -8,8 +8,8 @@ import asyncio
 import contextlib
 from collections.abc import AsyncIterator, Iterator, Mapping
 from secrets import token_hex
+from typing import Any
 
-import nats
 from nats.aio.client import Client
 from nats.aio.msg import Msg
 from nats.errors import Error as NatsError
@@ -34,6 +34,7 @@ from gateway.queues.port import (
     Unavailable,
     header_value,
 )
+from gateway.queues.secure import BrokerAddress
 
 log = get_logger(__name__)
 
@@ -46,8 +47,8 @@ _KEEP_SENT_S = 30 * 86_400.0
 class NatsLink:
     """One connection that is not made again by the client: lost is lost, and is told."""
 
-    def __init__(self, url: str, user: str | None, password: str | None) -> None:
-        self._url, self._user, self._password = url, user, password
+    def __init__(self, address: BrokerAddress) -> None:
+        self._address = address
         self._client: Client | None = None
         self.lost = asyncio.Event()
 
@@ -59,23 +60,26 @@ class NatsLink:
             lost.set()
 
         try:
-            self._client = await nats.connect(
-                self._url,
-                user=self._user,
-                password=self._password,
+            client = self._client = _Secured() if self._address.secure else Client()
+            await client.connect(
+                self._address.url,
+                user=self._address.user,
+                password=self._address.password,
+                tls=self._address.context(),
                 allow_reconnect=False,
                 connect_timeout=3,
                 # the client tries a first connection again and again unless told so
                 max_reconnect_attempts=1,
-                reconnect_time_wait=0.05,
+                reconnect_time_wait=0.05,  # type: ignore[arg-type]  # it sleeps so long
                 error_cb=_quiet,
                 closed_cb=closed,
                 name="bagrelay",
             )
         except (NatsError, OSError, TimeoutError) as error:
+            self._client = None
             refused = "authorization" in str(error).lower()
             raise (BrokerRefuses if refused else BrokerDown)(_why(error)) from error
-        return self._client.jetstream(timeout=_ANSWER_S)
+        return client.jetstream(timeout=_ANSWER_S)
 
     async def close(self) -> None:
         """Let go of it."""
@@ -83,6 +87,25 @@ class NatsLink:
         if client is not None:
             with contextlib.suppress(NatsError, OSError, TimeoutError):
                 await client.close()
+
+
+class _Secured(Client):
+    """Secures the line or gives it up.
+
+    The library asks for TLS only where the server demands it, in a first line that is not secured:
+    whoever changes that line would be told user and password in clear.
+    """
+
+    async def _process_info(
+        self,
+        info: dict[str, Any],
+        initial_connection: bool = False,
+    ) -> None:
+        if initial_connection:
+            if not (info.get("tls_required") or info.get("tls_available")):
+                raise NatsError("the server offers no TLS")
+            info["tls_required"] = True
+        await super()._process_info(info, initial_connection)
 
 
 class NatsSource:

@@ -120,12 +120,25 @@ def prune(work: Work, ways: Collection[str], keep_days: int) -> list[str]:
 def views(conn: Connection, ways: Collection[str]) -> list[Target]:
     """How far each target is."""
     head = _head(conn)
-    rows = conn.execute(sa.select(targets).where(targets.c.way.in_(ways)).order_by(targets.c.way))
+    since = (
+        sa.select(outbox.c.created)
+        .where(outbox.c.id > targets.c.sent_to)
+        .order_by(outbox.c.id)
+        .limit(1)
+        .correlate(targets)
+        .scalar_subquery()
+    )
+    rows = conn.execute(
+        sa.select(targets, since.label("since"))
+        .where(targets.c.way.in_(ways))
+        .order_by(targets.c.way)
+    )
     return [
         Target(
             way=row.way,
             sent_to=row.sent_to,
             waiting=max(0, head - row.sent_to),
+            waiting_since=row.since,
             missed=row.missed,
             text=row.text,
             changed=row.changed,

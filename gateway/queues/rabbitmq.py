@@ -26,6 +26,7 @@ from gateway.queues.port import (
     Unavailable,
     header_value,
 )
+from gateway.queues.secure import BrokerAddress
 
 # what the client has to say about a lost connection is told once, by us
 for _name in ("aio_pika", "aiormq"):
@@ -40,9 +41,11 @@ _FAULTS = (AMQPError, ChannelInvalidStateError, OSError, TimeoutError, RuntimeEr
 class RabbitLink:
     """One connection that is not made again by the client: lost is lost, and is told."""
 
-    def __init__(self, url: str, user: str | None, password: str | None) -> None:
-        parsed = URL(url)
-        self._url = parsed.with_user(user).with_password(password) if user else parsed
+    def __init__(self, address: BrokerAddress) -> None:
+        url = URL(address.url)
+        if address.user:
+            url = url.with_user(address.user).with_password(address.password)
+        self._address, self._url = address, url
         self._connection: AbstractConnection | None = None
         self._lost: asyncio.Event | None = None
 
@@ -56,7 +59,9 @@ class RabbitLink:
         lost = self._lost = asyncio.Event()
         try:
             async with asyncio.timeout(_ANSWER_S):
-                self._connection = await aio_pika.connect(self._url, timeout=3)
+                self._connection = await aio_pika.connect(
+                    self._url, timeout=3, ssl_context=self._address.context()
+                )
                 self._connection.close_callbacks.add(lambda *_: lost.set())
                 channel = await self._connection.channel(publisher_confirms=True)
         except ProbableAuthenticationError as error:

@@ -3,6 +3,7 @@
 import asyncio
 import contextlib
 import random
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -21,14 +22,16 @@ from gateway.queues.ending import ended
 from gateway.queues.letters import Letter
 from gateway.queues.outbox import Due
 from gateway.queues.port import STRUCTURED, Event, NeverTakes, Sink, Unavailable
-from gateway.store.store import Store
+from gateway.store.store import EVERY_LANE, Store
+from gateway.store.work import OUTBOX
 from schemas.problem import ProblemType
 
 log = structlog.get_logger(__name__)
 
 BATCH = 50
 TRIES = 4
-LOOK_EVERY_S = 0.2
+LOOK_EVERY_S = 5.0
+"""A commit wakes the senders; they look by themselves only in case nobody told them."""
 PRUNE_EVERY_S = 30.0
 _LONGEST_ASKED_WAIT_S = 300.0
 
@@ -90,9 +93,15 @@ class Sender:
         self._owner = owner
         self._keep_days = keep_days
         self._tasks: list[asyncio.Task[None]] = []
+        self._loop: asyncio.AbstractEventLoop | None = None
+        self._told = {way: asyncio.Event() for way in self.targets}
+        self.faults: Counter[str] = Counter()
+        """How often each target took nothing, since the start."""
 
     async def start(self) -> None:
         """Make the targets known and begin."""
+        self._loop = asyncio.get_running_loop()
+        self._store.on_wake(self._wake_from_any_thread)
         ways = list(self.targets)
         await self._store.write(lambda work: outbox.register(work, ways))
         self._tasks = [
@@ -108,9 +117,24 @@ class Sender:
         for target in self.targets.values():
             await target.sink.close()
 
+    def _wake_from_any_thread(self, told: frozenset[str]) -> None:
+        if told & {OUTBOX, EVERY_LANE} and self._loop is not None:
+            with contextlib.suppress(RuntimeError):  # the loop may be closed by now
+                self._loop.call_soon_threadsafe(self.wake)
+
+    def wake(self) -> None:
+        """There may be something to send; called on the loop."""
+        for told in self._told.values():
+            told.set()
+
+    async def _nothing_due(self, way: str) -> None:
+        with contextlib.suppress(TimeoutError):
+            await asyncio.wait_for(self._told[way].wait(), LOOK_EVERY_S)
+
     async def _serve(self, target: TargetSettings) -> None:
         breaker = Breaker(target.open_s, target.longest_open_s)
         while True:
+            self._told[target.way].clear()
             try:
                 wait = await self._some(target, breaker)
             except NotStored:
@@ -118,15 +142,19 @@ class Sender:
             except Exception:
                 log.exception("outbox.broke", target=target.way)
                 wait = 5.0
-            await asyncio.sleep(wait)
+            if wait is None:
+                await self._nothing_due(target.way)
+            else:
+                await asyncio.sleep(wait)
 
-    async def _some(self, target: TargetSettings, breaker: Breaker) -> float:
-        """Send what is due, at most a batch; seconds until there may be more to do."""
+    async def _some(self, target: TargetSettings, breaker: Breaker) -> float | None:
+        """Send what is due, at most a batch; seconds until there may be more, None where none is
+        due."""
         if not await turns.take(self._store, target.way, self._owner):
             return turns.RENEW_S
         due = await self._due(target)
         if due.looked_to == due.sent_to:
-            return LOOK_EVERY_S
+            return None
         turn_until = self._clock.monotonic() + turns.RENEW_S
         done = due.sent_to
         try:
@@ -139,6 +167,7 @@ class Sender:
             else:
                 done = due.looked_to
         except Unavailable as away:
+            self.faults[target.way] += 1
             await self._got_to(target, due, done)
             wait = breaker.opened(random.random(), away.retry_after_s)  # noqa: S311, TID251
             log.warning("outbox.waits", target=target.way, seconds=round(wait, 1), text=str(away))

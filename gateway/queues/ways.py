@@ -7,7 +7,7 @@ from functools import partial
 
 import structlog
 
-from gateway.access.secret_files import NoSecret, secret
+from gateway.access.secret_files import secret
 from gateway.clock import Clock
 from gateway.errors import NotFound, NotStored
 from gateway.intake.accept import Intake
@@ -17,6 +17,7 @@ from gateway.queues import letters, outbox, turns
 from gateway.queues.feed import Feed, FeedSettings
 from gateway.queues.port import Sink, Source
 from gateway.queues.replay import replay_letter
+from gateway.queues.secure import address_of
 from gateway.queues.send import Sender, TargetSettings
 from gateway.store.store import Store
 from gateway.webhooks.deliver import WebhookSink
@@ -110,7 +111,8 @@ class Ways:
         targets, dead = await self._store.read(
             lambda conn: (outbox.views(conn, names), letters.count(conn))
         )
-        return QueuesView(ways_in=tuple(ways_in), targets=tuple(targets), dead_letters=dead)
+        told = [one.model_copy(update={"faults": self.sender.faults[one.way]}) for one in targets]
+        return QueuesView(ways_in=tuple(ways_in), targets=tuple(told), dead_letters=dead)
 
     async def replay(self, letter_id: int, actor: str) -> Replayed:
         """Try a dead letter once more. Raises `NotFound`, or what refuses it again."""
@@ -129,6 +131,7 @@ class Ways:
             known = ", ".join(self.sender.targets) or "none"
             raise NotFound(f"There is no target {way!r}. The site file has: {known}.")
         count = await self._store.write(lambda work: outbox.set_back(work, way, first))
+        self.sender.wake()
         return Replayed(text=f"{count} events go to {way[3:]} once more.")
 
 
@@ -141,13 +144,13 @@ def source_of(site_name: str) -> str:
 def make_source(queue: Queue, environment: Mapping[str, str]) -> Source:
     """The source of a queue; a new one for each connection."""
     assert queue.take_from is not None
-    password = _password(queue, environment)
+    address = address_of(queue, environment)
     match queue.broker:
         case Broker.NATS:
             from gateway.queues.nats import ACK_WAIT_S, NatsLink, NatsSource
 
             return NatsSource(
-                NatsLink(queue.url, queue.user, password),
+                NatsLink(address),
                 subject=queue.take_from,
                 dead=queue.dead,
                 prefetch=queue.prefetch,
@@ -157,7 +160,7 @@ def make_source(queue: Queue, environment: Mapping[str, str]) -> Source:
             from gateway.queues.rabbitmq import RabbitLink, RabbitSource
 
             return RabbitSource(
-                RabbitLink(queue.url, queue.user, password),
+                RabbitLink(address),
                 queue=queue.take_from,
                 dead=queue.dead,
                 prefetch=queue.prefetch,
@@ -166,7 +169,7 @@ def make_source(queue: Queue, environment: Mapping[str, str]) -> Source:
             from gateway.queues.mqtt import MqttLink, MqttSource
 
             return MqttSource(
-                MqttLink(queue.url, queue.user, password, f"bagrelay-{queue.id}"),
+                MqttLink(address, f"bagrelay-{queue.id}"),
                 topic=queue.take_from,
                 dead=queue.dead,
                 prefetch=queue.prefetch,
@@ -176,37 +179,22 @@ def make_source(queue: Queue, environment: Mapping[str, str]) -> Source:
 def make_sink(queue: Queue, environment: Mapping[str, str], run_id: str) -> Sink:
     """The sink of a queue; it connects when it has something to send."""
     assert queue.send_to is not None
-    password = _password(queue, environment)
+    address = address_of(queue, environment)
     match queue.broker:
         case Broker.NATS:
             from gateway.queues.nats import NatsLink, NatsSink
 
-            return NatsSink(
-                NatsLink(queue.url, queue.user, password), queue.send_to, binary=queue.binary
-            )
+            return NatsSink(NatsLink(address), queue.send_to, binary=queue.binary)
         case Broker.RABBITMQ:
             from gateway.queues.rabbitmq import RabbitLink, RabbitSink
 
-            return RabbitSink(
-                RabbitLink(queue.url, queue.user, password), queue.send_to, binary=queue.binary
-            )
+            return RabbitSink(RabbitLink(address), queue.send_to, binary=queue.binary)
         case Broker.MQTT:
             from gateway.queues.mqtt import MqttLink, MqttSink
 
             # a name of its own, so that two gateways on one store don't cut each other off
             name = f"bagrelay-{queue.id}-{run_id}"
-            return MqttSink(
-                MqttLink(queue.url, queue.user, password, name), queue.send_to, binary=queue.binary
-            )
-
-
-def _password(queue: Queue, environment: Mapping[str, str]) -> str | None:
-    """The password; none where it can't be had: the broker's refusal is told and tried again."""
-    try:
-        return secret(queue.password_env, queue.password_file, environment)
-    except NoSecret as missing:
-        log.warning("queue.no_secret", queue=queue.id, text=str(missing))
-        return None
+            return MqttSink(MqttLink(address, name), queue.send_to, binary=queue.binary)
 
 
 def _feed_settings(queue: Queue, max_bytes: int) -> FeedSettings:

@@ -19,6 +19,9 @@ from schemas.ledger import EntryKind
 OUTBOX = "*outbox"
 """Told after a commit that put something into the outbox; no station can be called so."""
 
+OUTBOX = "*outbox"
+"""Told after a commit that put something into the outbox; no station can be called so."""
+
 LOWEST_KEPT_LEVEL = 3
 """Merkle nodes below this level are hashed anew from the entries when a proof asks for them."""
 

@@ -17,7 +17,10 @@ __all__ = ["bench", "rabbitmq"]
 PATIENCE_S = 45.0
 pytestmark = [
     pytest.mark.filterwarnings("ignore:coroutine 'Connection.close' was never awaited"),
-    pytest.mark.filterwarnings("ignore::pytest.PytestUnraisableExceptionWarning"),
+    pytest.mark.filterwarnings(
+        "ignore:Exception ignored in. <coroutine object Connection.close:"
+        "pytest.PytestUnraisableExceptionWarning"
+    ),
 ]
 
 

@@ -90,6 +90,9 @@ async def test_lists_and_lines_are_answered_one_by_one(tmp_path: Path, drop: Pat
         [why] = await _refused(drop, "lines.jsonl")
         assert "unknown-station" in why["problem"]
         assert lines[1]["id"] == why["id"]
+        figures = (await rig.client.get("/metrics")).text
+        for name, count in (("received", 4.0), ("refused", 1.0), ("reconnects", 0.0)):
+            assert f'bagrelay_way_in_{name}_total{{way="folder drop"}} {count}' in figures
 
 
 async def test_the_same_file_again_does_nothing_again(tmp_path: Path, drop: Path) -> None:

@@ -1,6 +1,6 @@
 """The outbox: in step with the state it tells, small for ever, each event one id. Real stores."""
 
-from collections.abc import Iterator
+from collections.abc import Callable, Coroutine, Iterator
 from datetime import timedelta
 from pathlib import Path
 
@@ -14,8 +14,9 @@ from gateway.queues.letters import Letter
 from gateway.queues.tables import targets
 from gateway.store.store import Store
 from gateway.store.tables import outbox as rows
-from gateway.store.work import Work
+from gateway.store.work import OUTBOX, Work
 from schemas.events import Outgoing, OutgoingType
+from tests.service.gateway_rig import until
 
 WAY = "to webhook erp"
 
@@ -133,3 +134,41 @@ async def test_letters_are_one_for_the_same_bytes_and_go_in_time(
     clock.advance(timedelta(days=91).total_seconds())
     await store.write(lambda work: letters.prune(work, 90))
     assert [] == store.read_now(letters.page)
+
+
+async def test_commit_tells_that_something_waits(store: Store) -> None:
+    """Whoever sends hears of it after the commit, and can read it then; else hears nothing."""
+    heard: list[tuple[frozenset[str], int]] = []
+    store.on_wake(lambda told: heard.append((told, len(_numbers(store)))))
+    await store.write(lambda work: work.wake("s1"))
+    await until(_heard(heard, "s1"), "the lane to be woken")
+    assert not any(OUTBOX in told for told, _ in heard)
+    await store.write(lambda work: _publish(work, 2))
+    await until(_heard(heard, OUTBOX), "the senders to be woken")
+    assert [2] == [count for told, count in heard if OUTBOX in told][:1]
+
+
+def _heard(
+    heard: list[tuple[frozenset[str], int]], name: str
+) -> Callable[[], Coroutine[None, None, bool]]:
+    async def look() -> bool:
+        return any(name in told for told, _ in heard)
+
+    return look
+
+
+async def test_oldest_that_waits_is_told(store: Store, clock: ManualClock) -> None:
+    """How far behind a target is: since when its next event waits; nothing where none does."""
+    await store.write(lambda work: outbox.register(work, [WAY]))
+    (view,) = store.read_now(lambda conn: outbox.views(conn, [WAY]))
+    assert (0, None) == (view.waiting, view.waiting_since)
+    began = clock.now()
+    await store.write(lambda work: _publish(work, 2))
+    clock.advance(60)
+    await store.write(lambda work: _publish(work, 1))
+    (view,) = store.read_now(lambda conn: outbox.views(conn, [WAY]))
+    assert (3, began) == (view.waiting, view.waiting_since)
+    top = _numbers(store)[-1]
+    await store.write(lambda work: outbox.advance(work, WAY, view.sent_to, top - 1))
+    (view,) = store.read_now(lambda conn: outbox.views(conn, [WAY]))
+    assert (1, clock.now()) == (view.waiting, view.waiting_since)

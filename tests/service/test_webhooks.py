@@ -16,10 +16,12 @@ from typing import Any
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from prometheus_client.parser import text_string_to_metric_families
 from standardwebhooks.webhooks import Webhook as Checker
 from standardwebhooks.webhooks import WebhookVerificationError
 
 from gateway.clock import SystemClock
+from gateway.queues import send
 from gateway.queues.port import Event, NeverTakes, Unavailable
 from gateway.queues.send import Breaker
 from gateway.webhooks.deliver import WebhookSink
@@ -38,6 +40,7 @@ class Receiver:
     def __init__(self) -> None:
         self.seen: list[tuple[dict[str, str], bytes]] = []
         self.answers: list[str] = []
+        self.methods: list[str] = []
         self.connections = 0
         self._server: asyncio.Server
         self.port = 0
@@ -56,7 +59,8 @@ class Receiver:
             head = (await reader.readuntil(b"\r\n\r\n")).decode()
             lines = [line.partition(": ") for line in head.split("\r\n")[1:] if line]
             headers = {name.lower(): value for name, _, value in lines}
-            body = await reader.readexactly(int(headers["content-length"]))
+            self.methods.append(head.partition(" ")[0])
+            body = await reader.readexactly(int(headers.get("content-length", 0)))
             answer = self.answers.pop(0) if self.answers else "204 No Content"
             if answer.startswith("2"):
                 self.seen.append((headers, body))
@@ -354,6 +358,46 @@ async def test_own_events_come_in_order_signed(
     for headers, body in receiver.seen:
         assert "application/cloudevents+json" == headers["content-type"]
         assert json.loads(body) == Checker(SECRET).verify(body, headers)
+
+
+async def test_commit_wakes_the_sender(
+    hooked: Callable[..., Any],
+    receiver: Receiver,
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """What is told goes out because a commit said so, not because somebody looked again."""
+    monkeypatch.setattr(send, "LOOK_EVERY_S", 3600.0)
+    async with hooked(tmp_path) as rig:
+        await rig.scan("s1", "o1")
+        await _told(rig, receiver, 3)
+        await rig.scan("s1", "o2")
+        await _told(rig, receiver, 6)
+
+
+async def test_target_that_is_down_is_a_figure(
+    hooked: Callable[..., Any], receiver: Receiver, tmp_path: Path
+) -> None:
+    """How much waits, since when, and how often it took nothing, in the Prometheus text format."""
+    async with hooked(tmp_path) as rig:
+        await receiver.stop()
+        await rig.scan("s1", "o1")
+
+        async def figures() -> dict[str, float] | None:
+            told = {
+                sample.name: sample.value
+                for family in text_string_to_metric_families(
+                    (await rig.client.get("/metrics")).text
+                )
+                for sample in family.samples
+                if sample.labels.get("way", "to webhook erp") == "to webhook erp"
+            }
+            return told if told["bagrelay_target_faults_total"] else None
+
+        told = await until(figures, "the target to be seen down")
+    assert told["bagrelay_target_waiting"] >= 2
+    assert told["bagrelay_target_lag_seconds"] > 0
+    assert 0 == told["bagrelay_target_missed_total"] == told["bagrelay_dead_letters"]
 
 
 async def test_only_named_types_are_told(
