@@ -10,10 +10,12 @@ import hashlib
 from abc import ABC, abstractmethod
 from collections.abc import AsyncIterator
 from contextlib import suppress
+from dataclasses import replace
 from typing import ClassVar
 
 from adapters.contract import Claims
 from adapters.errors import FateUnknown, Misconfigured, NeedsPerson, NothingSent, Refused
+from adapters.machine_reports import REPORTED, MachineReports, Value, kinds_of
 from schemas.station import (
     Fate,
     MachineState,
@@ -25,12 +27,12 @@ from schemas.station import (
     StationOrder,
 )
 
-Value = int | float | str
-
 DEMANDED = ("length_mm", "job", "trigger", "done_job", "state")
 """Values that every machine must have."""
 OPTIONAL = ("width_mm", "slot", "seal", "job_text")
 """Values that are written where the site file names them."""
+NAMES = (*DEMANDED, *OPTIONAL, *REPORTED)
+"""Every value that may be named."""
 
 STATES = {
     1: MachineState.ABORTED,
@@ -57,6 +59,7 @@ shown as the wait state that a person at the machine would call them by."""
 _TAKES_A_JOB = {MachineState.IDLE, MachineState.EXECUTE, MachineState.COMPLETE}
 _NEEDS_PERSON = {MachineState.STOPPED, MachineState.HELD, MachineState.ABORTED}
 _LOOK_EVERY_S = 0.02
+_ORDER = list(SignalKind)
 
 
 class Unreached(Exception):
@@ -75,22 +78,37 @@ class Rejected(Exception):
         self.wrong_place = wrong_place
 
 
+_ALWAYS = frozenset({SignalKind.SEALED.value, SignalKind.STATE.value})
+
+
 class Machine(ABC):
     """Values are written and read back first (`prepare`); only then is it triggered (`arm`)."""
 
     claims: ClassVar[Claims] = Claims(
         knows=frozenset({ReceiptStage.ACCEPTED, ReceiptStage.SEALED}),
         can_be_asked=True,
-        reports=frozenset({SignalKind.SEALED.value, SignalKind.STATE.value}),
+        reports=_ALWAYS | kinds_of(frozenset(REPORTED)),
         makes_bags=True,
         deliver_within_s=30.0,
         state_within_s=6.0,
     )
 
     def __init__(
-        self, station: str, *, make_s: float, watch_s: float, arm_after: ReceiptStage
+        self,
+        station: str,
+        names: frozenset[str],
+        *,
+        make_s: float,
+        watch_s: float,
+        arm_after: ReceiptStage,
     ) -> None:
         self.station = station
+        self._names = names
+        self._reports = MachineReports(names)
+        # What a machine reports is decided by the values that its site file names.
+        self.claims = replace(  # type: ignore[misc]
+            self.claims, reports=_ALWAYS | kinds_of(names)
+        )
         self.arm_after = arm_after
         """In a composed station: what must be known of the label before the machine is armed."""
         self._make_s, self._watch_s = make_s, watch_s
@@ -98,10 +116,6 @@ class Machine(ABC):
         self._seen: tuple[MachineState | None, int] = (None, 0)
         self._closed = asyncio.Event()
         self._connecting = asyncio.Lock()
-
-    @abstractmethod
-    def names(self) -> frozenset[str]:
-        """Values that the site file names."""
 
     @abstractmethod
     async def read(self, name: str) -> Value:
@@ -126,11 +140,14 @@ class Machine(ABC):
             self._closed.clear()
             if self._seen[0] is None:
                 self._seen = await self._glance()
+                with suppress(Unreached, Rejected, ValueError):
+                    await self._reports.begin(self.read)
 
     async def close(self) -> None:
         """Let go of the line; `signals` ends."""
         self._closed.set()
         self._seen = (None, 0)
+        self._reports.forget()
         async with self._connecting:
             await self.disconnect()
 
@@ -201,8 +218,9 @@ class Machine(ABC):
         except ValueError:
             return StationCondition(state=MachineState.UNKNOWN)
         state = STATES.get(number, MachineState.UNKNOWN)
-        ready = True if state in _TAKES_A_JOB else None
-        return StationCondition(state=state, ready=False if state in _NEEDS_PERSON else ready)
+        if state is MachineState.UNKNOWN:
+            return StationCondition(state=state)
+        return StationCondition(state=state, ready=state in _TAKES_A_JOB)
 
     async def fate(self, job_id: str) -> Fate:
         """From the job numbers that the machine holds; it knows the last one only."""
@@ -224,20 +242,32 @@ class Machine(ABC):
         return Fate.CANNOT_TELL if runs else Fate.UNKNOWN_JOB
 
     async def signals(self) -> AsyncIterator[Signal]:
-        """State changes and bags that are done since `open`, looked for again and again."""
+        """What changed since `open` in the values that are looked for again and again."""
         while not self._closed.is_set():
-            state, done = await self._glance()
-            if state is None:
-                yield Signal(kind=SignalKind.STATE, state=MachineState.OFFLINE)
+            told = await self._told()
+            for signal in sorted(told, key=lambda one: _ORDER.index(one.kind)):
+                yield signal
+            if told and told[-1].state is MachineState.OFFLINE:
                 return
-            (was, last), self._seen = self._seen, (state, done)
-            if done not in {last, 0}:
-                yield Signal(kind=SignalKind.SEALED, job_id=self._numbers.get(done))
-            if state is not was:
-                yield Signal(kind=SignalKind.STATE, state=state)
             with suppress(TimeoutError):
                 async with asyncio.timeout(self._watch_s):
                     await self._closed.wait()
+
+    async def _told(self) -> list[Signal]:
+        """The changes, as they are found; last "offline" where the machine can't be reached."""
+        told: list[Signal] = []
+        state, done = await self._glance()
+        if state is not None:
+            (was, last), self._seen = self._seen, (state, done)
+            if done not in {last, 0}:
+                told.append(Signal(kind=SignalKind.SEALED, job_id=self._numbers.get(done)))
+            if state is not was:
+                told.append(Signal(kind=SignalKind.STATE, state=state))
+            try:
+                return [*(await self._reports.since(self.read, state)), *told]
+            except (Unreached, Rejected, ValueError):
+                pass
+        return [*told, Signal(kind=SignalKind.STATE, state=MachineState.OFFLINE)]
 
     async def _glance(self) -> tuple[MachineState | None, int]:
         try:
@@ -255,7 +285,7 @@ class Machine(ABC):
             "job": job_number(order.job_id),
             "job_text": order.job_id,
         }
-        return {name: value for name, value in values.items() if name in self.names()}
+        return {name: value for name, value in values.items() if name in self._names}
 
     def _no(self, no: Rejected) -> Misconfigured | NothingSent:
         where = f"station {self.station}: {no}"

@@ -19,13 +19,13 @@ from adapters.contract import LineSettings
 from adapters.errors import Misconfigured, NothingSent
 from adapters.machine import (
     DEMANDED,
-    OPTIONAL,
+    NAMES,
     Machine,
     Rejected,
     Unanswered,
     Unreached,
-    Value,
 )
+from adapters.machine_reports import Value, lacking
 from adapters.options import Options
 from schemas.station import ReceiptStage
 
@@ -98,7 +98,9 @@ class Modbus(Machine):
         watch_s: float,
         arm_after: ReceiptStage,
     ) -> None:
-        super().__init__(station, make_s=make_s, watch_s=watch_s, arm_after=arm_after)
+        super().__init__(
+            station, frozenset(registers), make_s=make_s, watch_s=watch_s, arm_after=arm_after
+        )
         self._host, self._port, self._unit = host, port, unit
         self._registers = registers
         self._answer_s = answer_s
@@ -124,10 +126,6 @@ class Modbus(Machine):
         )
         options.finish()
         return adapter
-
-    def names(self) -> frozenset[str]:
-        """Values with a register."""
-        return frozenset(self._registers)
 
     async def connect(self) -> None:
         """Connect unless the line is alive."""
@@ -214,11 +212,13 @@ def _registers(options: Options, big_first: bool) -> dict[str, Register]:
     for name in DEMANDED:
         if name not in table:
             raise options.wrong("registers", f"{name} is missing")
+    if missing := lacking(frozenset(table)):
+        raise options.wrong("registers", missing)
     registers = {}
     for name, text in table.items():
         found = _PLACE.fullmatch(str(text))
-        if name not in DEMANDED + OPTIONAL:
-            raise options.wrong("registers", f"{name} is none of {', '.join(DEMANDED + OPTIONAL)}")
+        if name not in NAMES:
+            raise options.wrong("registers", f"{name} is none of {', '.join(NAMES)}")
         if found is None or int(found[1]) > 65535:
             raise options.wrong("registers", f"{name}: {text!r} is not ADDRESS TYPE [xSCALE]")
         registers[name] = Register(int(found[1]), found[2], float(found[4] or 1), big_first)

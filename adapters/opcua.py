@@ -25,13 +25,13 @@ from adapters.contract import LineSettings
 from adapters.errors import Misconfigured, NothingSent
 from adapters.machine import (
     DEMANDED,
-    OPTIONAL,
+    NAMES,
     Machine,
     Rejected,
     Unanswered,
     Unreached,
-    Value,
 )
+from adapters.machine_reports import Value, lacking
 from adapters.options import Options
 from schemas.station import ReceiptStage
 
@@ -78,7 +78,9 @@ class OpcUa(Machine):
         user: str = "",
         password: str = "",
     ) -> None:
-        super().__init__(station, make_s=make_s, watch_s=watch_s, arm_after=arm_after)
+        super().__init__(
+            station, frozenset(nodes), make_s=make_s, watch_s=watch_s, arm_after=arm_after
+        )
         self._url, self._node_ids = url, nodes
         self._answer_s = answer_s
         self._security, self._files = security, files or {}
@@ -114,10 +116,6 @@ class OpcUa(Machine):
         )
         options.finish()
         return adapter
-
-    def names(self) -> frozenset[str]:
-        """Values with a node."""
-        return frozenset(self._node_ids)
 
     async def connect(self) -> None:
         """Open a session unless there is a living one, and read each node's type."""
@@ -241,9 +239,11 @@ def _node_ids(options: Options) -> dict[str, str]:
     for name in DEMANDED:
         if name not in table:
             raise options.wrong("nodes", f"{name} is missing")
+    if missing := lacking(frozenset(table)):
+        raise options.wrong("nodes", missing)
     for name, text in table.items():
-        if name not in DEMANDED + OPTIONAL:
-            raise options.wrong("nodes", f"{name} is none of {', '.join(DEMANDED + OPTIONAL)}")
+        if name not in NAMES:
+            raise options.wrong("nodes", f"{name} is none of {', '.join(NAMES)}")
         try:
             ua.NodeId.from_string(str(text))
         except (UaError, ValueError) as wrong:

@@ -1,6 +1,7 @@
 """A bag machine's controller: a real Modbus server whose registers make bags when triggered."""
 
 import asyncio
+from collections import Counter
 from collections.abc import Mapping
 
 from pymodbus.constants import ExcCodes
@@ -10,8 +11,10 @@ from pymodbus.simulator import DataType, SimData, SimDevice
 from adapters.kit import Rig
 from adapters.kit.conformance import eventually
 from adapters.machine import job_number
+from adapters.machine_reports import Value
 from adapters.modbus import Register
 from schemas.station import OptionValue, Signal, SignalKind
+from tests.rigs.machine_values import values_of
 
 REGISTERS = {
     "length_mm": "100 u16 x10",
@@ -22,6 +25,19 @@ REGISTERS = {
     "done_job": "112 u32",
     "state": "114 u16",
     "job_text": "200 text100",
+    "advanced": "300 u16",
+    "pulled": "301 u16",
+    "pulled_position": "302 u16",
+    "supply_low": "303 u16",
+    "film_changed": "304 u16",
+    "fault": "305 u16",
+    "item_measured": "306 u16",
+    "item_present": "307 u16",
+    "item_code": "310 text20",
+    "item_length_mm": "330 u16 x10",
+    "item_width_mm": "331 f32",
+    "item_height_mm": "333 u16 x10",
+    "item_mass_g": "334 u32",
 }
 _TRIGGER, _DONE, _STATE, _TEXT = 110, 112, 114, 200
 _IDLE, _SUSPENDED, _HELD = 4, 5, 11
@@ -43,6 +59,7 @@ class ModbusRig(Rig):
         self._reads.set()
         self._tasks: set[asyncio.Task[None]] = set()
         self._values = {_STATE: [_IDLE]}
+        self._counts: Counter[str] = Counter()
 
     async def start(self) -> None:
         await self.on()
@@ -124,8 +141,18 @@ class ModbusRig(Rig):
     def report(self, signal: Signal) -> None:
         if signal.kind is SignalKind.STATE:
             self._later(self._set(_STATE, [_SUSPENDED]))
-        else:
+        elif signal.kind is SignalKind.SEALED:
             self._later(self._set(_DONE, [1, 1]))
+        else:
+            self._later(self.put(values_of(signal, self._counts)))
+
+    async def put(self, values: Mapping[str, Value]) -> None:
+        """Write values as the machine's own program does, in this order."""
+        for name, value in values.items():
+            address, sort, *scale = REGISTERS[name].split()
+            factor = float(scale[0][1:]) if scale else 1.0
+            place = Register(int(address), sort, factor, self.word_order == "big")
+            await self._set(place.address, place.words(value))
 
     def lines(self) -> int:
         return 0 if self._server is None else len(self._server.active_connections)

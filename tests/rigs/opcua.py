@@ -2,6 +2,7 @@
 
 import asyncio
 import threading
+from collections import Counter
 from collections.abc import Awaitable, Callable, Coroutine, Mapping
 from typing import Any, ClassVar
 
@@ -12,7 +13,9 @@ from adapters.kit import Rig
 from adapters.kit.conformance import eventually
 from adapters.kit.proxy import Proxy
 from adapters.machine import job_number
+from adapters.machine_reports import Value
 from schemas.station import OptionValue, Signal, SignalKind
+from tests.rigs.machine_values import values_of
 
 _NODES = {
     "length_mm": ua.VariantType.Float,
@@ -23,7 +26,22 @@ _NODES = {
     "trigger": ua.VariantType.Boolean,
     "done_job": ua.VariantType.UInt32,
     "state": ua.VariantType.Int32,
+    "advanced": ua.VariantType.UInt16,
+    "pulled": ua.VariantType.UInt32,
+    "pulled_position": ua.VariantType.Byte,
+    "supply_low": ua.VariantType.Boolean,
+    "film_changed": ua.VariantType.UInt16,
+    "fault": ua.VariantType.Int32,
+    "item_measured": ua.VariantType.UInt16,
+    "item_present": ua.VariantType.UInt16,
+    "item_code": ua.VariantType.String,
+    "item_length_mm": ua.VariantType.Float,
+    "item_width_mm": ua.VariantType.Double,
+    "item_height_mm": ua.VariantType.Double,
+    "item_mass_g": ua.VariantType.UInt32,
 }
+_BROKEN = (ua.VariantType.Float, ua.VariantType.Double)
+_FALSE = ("trigger", "seal", "supply_low")
 _IDLE, _SUSPENDED, _HELD = 4, 5, 11
 
 
@@ -66,7 +84,8 @@ class MachineServer:
         space = await server.register_namespace("urn:bag-machine")
         machine = await server.nodes.objects.add_object(ua.NodeId("Machine", space), "Machine")
         for name, sort in _NODES.items():
-            first = {"job_text": "", "state": _IDLE, "trigger": False, "seal": False}.get(name, 0)
+            first = {"job_text": "", "item_code": "", "state": _IDLE}.get(name, 0)
+            first = False if name in _FALSE else first
             node = await machine.add_variable(ua.NodeId(name, space), name, first, varianttype=sort)
             await node.set_writable()
             self.nodes[name] = node.nodeid
@@ -116,6 +135,9 @@ class OpcUaRig(Rig):
         self._loop = asyncio.get_running_loop()
         self.server.bags.clear()
         self.server.put("state", _IDLE)
+        self._counts: Counter[str] = Counter()
+        self.put(dict.fromkeys(("advanced", "pulled", "film_changed"), 0))
+        self.put(dict.fromkeys(("item_measured", "item_present", "supply_low", "fault"), 0))
         self.server.on_trigger = self._on_trigger
         await self.on()
 
@@ -171,9 +193,18 @@ class OpcUaRig(Rig):
     def report(self, signal: Signal) -> None:
         if signal.kind is SignalKind.STATE:
             self.server.put("state", _SUSPENDED)
-        else:
+        elif signal.kind is SignalKind.SEALED:
             self._serial += 1
             self.server.put("done_job", self._serial)
+        else:
+            self.put(values_of(signal, self._counts))
+
+    def put(self, values: Mapping[str, Value]) -> None:
+        """Write values as the machine's own program does, in this order."""
+        for name, value in values.items():
+            whole = _NODES[name] not in _BROKEN and not isinstance(value, str)
+            kept: object = bool(value) if name in _FALSE else int(value) if whole else value
+            self.server.put(name, kept)
 
     def lines(self) -> int:
         return 0 if self._proxy is None else self._proxy.lines
