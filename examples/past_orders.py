@@ -1,9 +1,9 @@
-"""Two invented weeks of the demo's shop, as a WMS would hand out its past orders.
+"""An invented week of the demo's shop, as a WMS would hand out its past orders.
 
     python examples/past_orders.py > past.jsonl
 
-One order a line with the time of its scan. The same seed gives the same weeks. A few articles make
-most of the orders, mornings and early afternoons are busy, and Mondays are the worst.
+One order a line with the time of its scan. The same seed gives the same week. A few articles make
+most of the orders, mornings and early afternoons are busy, and Monday is the worst.
 """
 
 import argparse
@@ -24,10 +24,9 @@ from schemas.order import Address, Line, Order  # noqa: E402
 from schemas.study import PastOrder  # noqa: E402
 
 FIRST_DAY = datetime(2026, 3, 2, 7, 0, tzinfo=UTC)
-WORKING_DAYS = (0, 1, 2, 3, 4, 7, 8, 9, 10, 11)
 BY_HOUR = (3, 8, 11, 9, 5, 10, 9, 6, 3)
 """How the orders of a day spread over its hours."""
-BY_WEEKDAY = (1.5, 1.1, 0.9, 0.9, 0.8)
+BY_DAY = (1.5, 1.1, 0.9, 0.9, 0.8)
 LINES = ((1, 0.58), (2, 0.25), (3, 0.11), (4, 0.06))
 SELDOM = (*NOT_BAGGED, "7005", "7006")
 PIECES = ((1, 0.86), (2, 0.10), (3, 0.04))
@@ -48,7 +47,7 @@ def past_orders(count: int = 3000, seed: int = 9521234) -> Iterator[PastOrder]:
 
 
 def _times(chance: random.Random, count: int) -> Iterator[datetime]:
-    days = chance.choices(WORKING_DAYS, [BY_WEEKDAY[day % 7] for day in WORKING_DAYS], k=count)
+    days = chance.choices(range(len(BY_DAY)), BY_DAY, k=count)
     hours = chance.choices(range(len(BY_HOUR)), BY_HOUR, k=count)
     for day, hour in zip(days, hours, strict=True):
         second = chance.randrange(3600)

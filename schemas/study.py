@@ -5,7 +5,7 @@ from typing import Annotated, Self
 
 from pydantic import Field, model_validator
 
-from schemas.base import BagId, Instant, Money, Record, Share, StationId, Text
+from schemas.base import BagId, Instant, Money, Record, Share, Sku, StationId, Text
 from schemas.order import Order
 from schemas.rules import Aim
 from schemas.supply import Bag, Film
@@ -230,6 +230,8 @@ class ManualCause(Record):
     text: str
     """As one of the orders says it."""
     orders: int
+    articles: tuple[Sku, ...]
+    """Those that fit no candidate even alone, the most frequent first; at most ten."""
 
 
 class StudyAnswer(Record):

@@ -1,6 +1,6 @@
 """All answers of a study, in data and in sentences."""
 
-from collections import defaultdict
+from collections import Counter, defaultdict
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, tzinfo
@@ -13,7 +13,9 @@ from gateway.study.replay import Answer, Replay, Wanted
 from gateway.study.stations import stations_for
 from gateway.study.stock import stock_of, working_days
 from gateway.study.totals import Stocked, difference, totals_of
+from schemas.base import Sku
 from schemas.decision import ReasonCode
+from schemas.station import Station
 from schemas.study import (
     CurvePoint,
     Difference,
@@ -56,17 +58,10 @@ def study(
 
     `on` picks the dated rules of services. `told` hears how far the work is. Raises `StudyWrong`.
     """
-    here = past.taken_by(questions.station.purposes)
-    if not here.contents:
-        station = questions.station
-        takes = " and ".join(purpose.value for purpose in station.purposes)
-        raise StudyWrong(f"none of the orders is for station {station.id}: it takes {takes} goods")
+    here = _taken(past, questions.station)
     asked, slots = questions.asked, questions.asked.slots
     seen = _replayed(here, questions, on, told)
-    points: list[CurvePoint] = []
-    for chosen, stocked in seen.chosen:
-        totals = totals_of(here, stocked, slots)
-        points.append(point_of(chosen, totals, points[-1] if points else None))
+    points = _points(here, seen, slots)
     look_at = next((n for n, p in enumerate(points) if p.sizes == asked.look_at), len(points) - 1)
     looked = seen.chosen[look_at][1]
     stations = stations_for(here, looked, asked.stations) if asked.stations else []
@@ -105,6 +100,22 @@ class _Seen:
     listed: Sequence[tuple[str, Stocked]]
     """Today's bags first, where they are known, then the alternatives."""
     today: Stocked | None
+
+
+def _taken(past: Past, station: Station) -> Past:
+    here = past.taken_by(station.purposes)
+    if not here.contents:
+        takes = " and ".join(purpose.value for purpose in station.purposes)
+        raise StudyWrong(f"none of the orders is for station {station.id}: it takes {takes} goods")
+    return here
+
+
+def _points(past: Past, seen: _Seen, slots: int | None) -> list[CurvePoint]:
+    points: list[CurvePoint] = []
+    for chosen, stocked in seen.chosen:
+        totals = totals_of(past, stocked, slots)
+        points.append(point_of(chosen, totals, points[-1] if points else None))
+    return points
 
 
 def _replayed(past: Past, questions: Questions, on: date | None, told: Told) -> _Seen:
@@ -189,34 +200,43 @@ def _less_or_more(value: float, form: str, unit: str) -> str:
 
 def _causes(past: Past, wanted: Sequence[Wanted]) -> Iterator[ManualCause]:
     """Why orders fit none of the candidates, the most frequent first."""
-    counts: dict[tuple[str, str | None], int] = defaultdict(int)
-    texts: dict[tuple[str, str | None], str] = {}
+    counts: Counter[tuple[str, str]] = Counter()
+    texts: dict[tuple[str, str], str] = {}
+    articles: defaultdict[tuple[str, str], Counter[Sku]] = defaultdict(Counter)
     for one, orders in zip(wanted, past.counts, strict=True):
-        for reason in one.reasons[:1]:
-            key = reason.code.value, reason.rule
-            counts[key] += orders
-            texts.setdefault(key, reason.text)
-    for key in sorted(counts, key=lambda key: (-counts[key], key[0], key[1] or "")):
-        said = _IN_OTHER_WORDS.get(key[0], texts[key])
-        yield ManualCause(code=key[0], text=said, orders=counts[key])
+        if one.cause is None:
+            continue
+        reason = one.cause.reason
+        key = reason.code.value, reason.rule or ""
+        counts[key] += orders
+        texts.setdefault(key, _IN_OTHER_WORDS.get(reason.code, reason.text))
+        if one.cause.sku is not None:
+            articles[key][one.cause.sku] += orders
+    for key in sorted(counts, key=lambda key: (-counts[key], key)):
+        yield ManualCause(
+            code=key[0], text=texts[key], orders=counts[key], articles=_most(articles[key], 10)
+        )
 
 
 _IN_OTHER_WORDS = {
-    ReasonCode.NO_BAG_FITS.value: "no candidate takes the order, whole or in several parcels",
-    ReasonCode.NO_SIZE.value: "the catalogue has no size for an article",
+    ReasonCode.NO_BAG_FITS: "no candidate takes the order, whole or in several parcels",
+    ReasonCode.NO_SIZE: "the catalogue has no size for an article",
 }
+
+
+def _most(counts: Counter[Sku], most: int) -> tuple[Sku, ...]:
+    return tuple(sorted(counts, key=lambda sku: (-counts[sku], sku))[:most])
 
 
 def _missing_sizes(past: Past) -> Iterator[str]:
     """Articles that nobody can fit, since nobody knows how large they are."""
-    counts: dict[str, int] = defaultdict(int)
+    counts: Counter[Sku] = Counter()
     for order, orders in zip(past.contents, past.counts, strict=True):
         for sku in {line.item.sku for line in order.lines if line.item.size is None}:
             counts[sku] += orders
     if counts:
-        most = sorted(counts, key=lambda sku: (-counts[sku], sku))
-        named = ", ".join(f"{sku} ({counts[sku]} orders)" for sku in most[:5])
-        more = f" and {len(most) - 5} more" if len(most) > 5 else ""
+        named = ", ".join(f"{sku} ({counts[sku]} orders)" for sku in _most(counts, 5))
+        more = f" and {len(counts) - 5} more" if len(counts) > 5 else ""
         yield f"Articles without a size, to be measured first: {named}{more}."
 
 
@@ -233,5 +253,7 @@ def _opening(answer: StudyAnswer) -> Iterator[str]:
         yield f"{answer.elsewhere} orders were left out: {answer.station} takes no such goods."
     by_hand = sum(cause.orders for cause in answer.unbaggable)
     if by_hand:
-        why = "; ".join(f"{cause.orders}: {cause.text}" for cause in answer.unbaggable[:5])
-        yield f"{by_hand} orders go to manual packing whatever candidate is stocked ({why})."
+        yield f"{by_hand} orders go to manual packing whatever candidate is stocked:"
+    for cause in answer.unbaggable:
+        named = f" ({', '.join(cause.articles)})" if cause.articles else ""
+        yield f"  {cause.orders}: {cause.text}{named}."

@@ -9,7 +9,7 @@ from types import MappingProxyType
 
 from gateway.fit import Room, decide
 from gateway.fit.bags import film_price
-from schemas.base import BagId
+from schemas.base import BagId, Sku
 from schemas.decision import Decision, Outcome, Parcel, Reason, ReasonCode
 from schemas.order import Line, Order
 from schemas.rules import Aim
@@ -44,14 +44,22 @@ class Bagged:
 
 @dataclass(frozen=True, slots=True)
 class Answer:
-    """What the fit says to one content: its parcels, or why none."""
+    """What the fit says to one content."""
 
     parcels: tuple[Bagged, ...]
-    reasons: tuple[Reason, ...] = ()
+    """None where the order goes to manual packing."""
 
 
 Row = Mapping[BagId, float]
 """What one parcel's goods take in each candidate that holds them, by the aim: mm2 or money."""
+
+
+@dataclass(frozen=True, slots=True)
+class Cause:
+    """Why no candidate takes an order, and the article that is to blame where it is one."""
+
+    reason: Reason
+    sku: Sku | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,7 +68,8 @@ class Wanted:
 
     rows: tuple[Row, ...] = ()
     """One for each parcel; none where no candidate takes the order."""
-    reasons: tuple[Reason, ...] = ()
+    cause: Cause | None = None
+    """Where none does."""
 
 
 @dataclass
@@ -82,15 +91,14 @@ class Replay:
         key = content, bags
         if key not in self._answers:
             decision = self._decide(self.contents[content], bags)
-            parcels = tuple(self._bagged(parcel) for parcel in decision.parcels)
-            self._answers[key] = Answer(parcels, _slim(decision))
+            self._answers[key] = Answer(tuple(map(self._bagged, decision.parcels)))
         return self._answers[key]
 
     def answer_with(self, content: int, wanted: Wanted, bags: tuple[BagId, ...]) -> Answer:
         """The same as `answer`, without asking again what is known: which bag is best for an order
         that goes into one, and that no few candidates take what all together do not."""
         if not wanted.rows:
-            return Answer((), wanted.reasons)
+            return Answer(())
         row = wanted.rows[0] if len(wanted.rows) == 1 else {}
         holding = [bag for bag in bags if bag in row]
         if not holding:
@@ -106,7 +114,7 @@ class Replay:
         order = self.contents[content]
         decision = self._decide(order, candidates)
         if decision.outcome is Outcome.MANUAL:
-            return Wanted(reasons=_slim(decision))
+            return Wanted(cause=self._cause(order, decision, candidates))
         if len(decision.parcels) == 1:
             return Wanted((self._row(decision),))
         return Wanted(
@@ -115,6 +123,17 @@ class Replay:
                 for parcel in decision.parcels
             )
         )
+
+    def _cause(self, order: Order, decision: Decision, candidates: tuple[BagId, ...]) -> Cause:
+        """Where nothing fits, each article is asked alone: the first that fits nothing is why."""
+        if decision.reasons[0].code is not ReasonCode.NO_BAG_FITS:
+            return Cause(decision.reasons[0])
+        for line in order.lines:
+            alone = line.model_copy(update={"quantity": 1})
+            answer = self._decide(order.model_copy(update={"lines": (alone,)}), candidates)
+            if answer.outcome is Outcome.MANUAL:
+                return Cause(_decisive(answer), line.item.sku)
+        return Cause(decision.reasons[0])
 
     def _row_of_share(self, share: Order, parcel: Parcel, candidates: tuple[BagId, ...]) -> Row:
         decision = self._decide(share, candidates)
@@ -176,5 +195,9 @@ def _share_of(order: Order, parcel: Parcel) -> Order:
     return order.model_copy(update={"lines": lines})
 
 
-def _slim(decision: Decision) -> tuple[Reason, ...]:
-    return decision.reasons[:1] if decision.outcome is Outcome.MANUAL else ()
+def _decisive(decision: Decision) -> Reason:
+    """What stood against every bag; where that is nothing, that none fits."""
+    against = [{reason.code for reason in down.reasons} for down in decision.turned_down]
+    common = set.intersection(*against) if against else set()
+    said = (reason for down in decision.turned_down for reason in down.reasons)
+    return next((reason for reason in said if reason.code in common), decision.reasons[0])

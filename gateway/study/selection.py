@@ -21,7 +21,7 @@ from numpy.typing import NDArray
 
 MISSING = -1
 """In a table of values: this column can't serve this row."""
-_WORK = 300_000_000
+_WORK = 200_000_000
 """Cells looked at before the search stops unproved; counted, not timed, so that the same orders
 get the same answer on every machine."""
 _ROUNDS = 300

@@ -105,22 +105,8 @@ def _answer(
     mean: float,
     goal: StationGoal,
 ) -> StationsAnswer:
-    """The fewest stations that do, and their neighbours: more stations never wait longer."""
-    enough = 1
-    while tried(enough).share_within < goal.share_within:
-        enough *= 2
-        if enough > _MOST:
-            raise StudyWrong(
-                f"not even {_MOST} stations start orders soon enough: look at the rate, the"
-                " seconds per bag and the wait that is allowed"
-            )
-    too_few = enough // 2
-    while enough - too_few > 1:
-        middle = (too_few + enough) // 2
-        if tried(middle).share_within < goal.share_within:
-            too_few = middle
-        else:
-            enough = middle
+    """The fewest stations that do, and their neighbours."""
+    enough = _fewest(tried, goal.share_within)
     rows = tuple(tried(n) for n in range(max(1, enough - 2), enough + 3))
     got = next(row for row in rows if row.stations == enough)
     how = (
@@ -138,3 +124,23 @@ def _answer(
         f" start within {goal.start_within_s:.0f} s (asked: {goal.share_within:.1%}), stations busy"
         f" {got.busy_share:.0%} of the time",
     )
+
+
+def _fewest(tried: Callable[[int], StationsTried], share: float) -> int:
+    """Found by halving, because with more stations nobody waits longer."""
+    enough = 1
+    while tried(enough).share_within < share:
+        enough *= 2
+        if enough > _MOST:
+            raise StudyWrong(
+                f"not even {_MOST} stations start orders soon enough: look at the rate, the"
+                " seconds per bag and the wait that is allowed"
+            )
+    too_few = enough // 2
+    while enough - too_few > 1:
+        middle = (too_few + enough) // 2
+        if tried(middle).share_within < share:
+            too_few = middle
+        else:
+            enough = middle
+    return enough

@@ -42,12 +42,7 @@ def stock_of(
     To order: the mean of a working day times the days it is to last, and the margin on top.
     Raises `StudyWrong` where neither times nor days are known.
     """
-    days = working_days(past, zone) or reserve.days
-    if days is None:
-        raise StudyWrong(
-            "the orders have no times, so nobody can tell how many days they took: give each line"
-            " its `at`, or state reserve.days"
-        )
+    days = _days(past, reserve, zone)
     used = _used(past, stocked)
     busiest = _busiest_days(past, stocked, zone)
     changed = changes_of(past, stocked, slots) or Counter()
@@ -60,44 +55,50 @@ def stock_of(
         mean_length_m = one.length_mm / one.pieces / 1000 if one.pieces else 0.0
         metres = mean_length_m * (one.pieces + spoiled)
         by_length = bags[bag].form is not BagForm.PRE_OPENED
-        pieces_to_order = ceil((one.pieces + spoiled) * cover - 1e-9)
-        metres_to_order = metres * cover if by_length else None
-        found.append(
-            _in_words(
-                Consumption(
-                    bag=bag,
-                    pieces=one.pieces,
-                    spoiled=spoiled,
-                    metres=metres if by_length else None,
-                    film_m2=one.film_mm2 / 1e6,
-                    share_of_parcels=one.pieces / parcels,
-                    pieces_per_day=(one.pieces + spoiled) / days,
-                    busiest_day_pieces=busiest[bag] if busiest is not None else None,
-                    pieces_to_order=pieces_to_order,
-                    metres_to_order=metres_to_order,
-                    packs_to_order=_packs(packs.get(bag), pieces_to_order, metres, cover),
-                )
-            )
+        to_order = ceil((one.pieces + spoiled) * cover - 1e-9)
+        consumption = Consumption(
+            bag=bag,
+            pieces=one.pieces,
+            spoiled=spoiled,
+            metres=metres if by_length else None,
+            film_m2=one.film_mm2 / 1e6,
+            share_of_parcels=one.pieces / parcels,
+            pieces_per_day=(one.pieces + spoiled) / days,
+            busiest_day_pieces=busiest[bag] if busiest is not None else None,
+            pieces_to_order=to_order,
+            metres_to_order=metres * cover if by_length else None,
+            packs_to_order=_packs(packs.get(bag), to_order, metres * cover),
         )
+        found.append(consumption.model_copy(update={"text": _in_words(consumption)}))
     return sorted(found, key=lambda one: (-one.pieces, one.bag))
 
 
-def _in_words(one: Consumption) -> Consumption:
+def _days(past: Past, reserve: Reserve, zone: tzinfo) -> float:
+    days = working_days(past, zone) or reserve.days
+    if days is None:
+        raise StudyWrong(
+            "the orders have no times, so nobody can tell how many days they took: give each line"
+            " its `at`, or state reserve.days"
+        )
+    return days
+
+
+def _in_words(one: Consumption) -> str:
     text = f"order {one.pieces_to_order} of {one.bag}"
     if one.metres_to_order is not None:
         text = f"order {one.metres_to_order:.0f} m of {one.bag}"
     if one.packs_to_order is not None:
         text += f", {one.packs_to_order} pack{'' if one.packs_to_order == 1 else 's'}"
-    return one.model_copy(update={"text": f"{text}: {one.pieces_per_day:.1f} bags go in a day"})
+    return f"{text}: {one.pieces_per_day:.1f} bags go in a day"
 
 
-def _packs(pack: Pack | None, pieces: int, metres: float, cover: float) -> int | None:
+def _packs(pack: Pack | None, pieces: int, metres: float) -> int | None:
     """Whole boxes or rolls that hold so much."""
     if pack is None:
         return None
     if pack.pieces is not None:
         return ceil(pieces / pack.pieces)
-    return ceil(metres * cover / pack.metres - 1e-9) if pack.metres else None
+    return ceil(metres / pack.metres - 1e-9) if pack.metres else None
 
 
 def _used(past: Past, stocked: Stocked) -> dict[BagId, _Used]:

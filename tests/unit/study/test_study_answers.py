@@ -9,7 +9,7 @@ from gateway.study.changeovers import changes
 from schemas.goods import Handling
 from schemas.order import Purpose
 from schemas.study import CountedBy, CurvePoint, PastOrder, StudyAnswer
-from tests.unit.fit.given import box, opened, order
+from tests.unit.fit.given import box, opened, order, station
 from tests.unit.study.planned import (
     MORNING,
     ON,
@@ -82,10 +82,19 @@ def test_orders_that_nothing_takes_are_told_with_their_cause() -> None:
     unknown = box(90, 60, 10, sku="new").model_copy(update={"size": None})
     danger = box(90, 60, 10, sku="spirit", handling=Handling.model_validate({"dangerous": {}}))
     answer = answered(timed(orders_of(SMALL, HUGE, HUGE, unknown, danger)))
-    causes = {cause.code: cause.orders for cause in answer.unbaggable}
-    assert {"no_bag_fits": 2, "no_size": 1, "dangerous_goods": 1} == causes
+    causes = {cause.code: (cause.orders, cause.articles) for cause in answer.unbaggable}
+    assert {"too_wide": (2, ("huge",)), "no_size": (1, ()), "dangerous_goods": (1, ())} == causes
     assert 4 == answer.curve[-1].totals.manual
     assert any("new (1 orders)" in sentence for sentence in answer.sentences)
+
+
+def test_article_that_spoils_an_order_is_named() -> None:
+    """The station passes 60 mm: of two articles the thick one is to blame."""
+    low = room_site(station=[station("s1", "big", max_goods_thickness_mm=60)])
+    orders = timed([order(SMALL, box(250, 250, 80, sku="thick"))])
+    (cause,) = answered(orders, low).unbaggable
+    assert ("too_thick", ("thick",)) == (cause.code, cause.articles)
+    assert "station s1 passes 60.0 mm" in cause.text
 
 
 def test_study_of_nothing_but_unbaggable_orders_still_answers() -> None:

@@ -27,7 +27,7 @@ ROOM, STUDY = EXAMPLES / "room.toml", EXAMPLES / "study.toml"
 
 @pytest.fixture(scope="module")
 def past(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """Sixty orders of the example's two weeks."""
+    """Sixty orders of the example's week."""
     path = tmp_path_factory.mktemp("study") / "past.jsonl"
     lines = [one.model_dump_json(exclude_defaults=True) for one in past_orders(60)]
     path.write_text("\n".join(lines), encoding="utf-8")
