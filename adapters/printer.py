@@ -208,6 +208,12 @@ class CountedPrinter(BytePrinter):
         stage = ReceiptStage.PRINTED if out else ReceiptStage.SENT
         return Receipt(job_id=order.job_id, stage=stage, bytes_sent=len(order.label))
 
+    async def close(self) -> None:
+        """Let go, and forget the count: another gateway may send before the next label here."""
+        await super().close()
+        self._due = self._told = None
+        self._late_until = 0.0
+
     async def state(self) -> StationCondition:
         """The printer's own status with its count."""
         condition = await super().state()

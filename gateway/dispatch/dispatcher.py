@@ -152,14 +152,17 @@ class Dispatcher:
         # one that ran out meanwhile counts as lost: its lane sleeps and must be woken
         held = {name: lease.epoch for name, lease in self._leases.items() if self.owns(name)}
         until = asked + LEASE_S if self._store.shared else math.inf
+        lost = self._leases.keys() - epochs.keys()
         self._leases = {
             station: Lease(station, self.owner, epoch, until) for station, epoch in epochs.items()
         }
         for name, epoch in epochs.items():
             if held.get(name) == epoch:
-                self._lanes[name].renewed()
+                self._lanes[name].while_leased.renewed(until - self._clock.monotonic())
             else:
                 self.wake(name)
+        for name in lost:
+            self.wake(name)
 
     async def _listen(self, lane: Lane) -> None:
         """Hand on what the station reports, and listen again when its line was lost."""

@@ -72,7 +72,7 @@ class Lane:
         self._clock = clock
         self._metrics = metrics
         self._lease = lease
-        self._while_leased = WhileLeased()
+        self.while_leased = WhileLeased()
         self._work = asyncio.Event()
         self._opening = asyncio.Lock()
         self._stop = asyncio.Event()
@@ -81,11 +81,6 @@ class Lane:
     def wake(self) -> None:
         """There may be work."""
         self._work.set()
-
-    def renewed(self) -> None:
-        """The lease was renewed: what is being sent may go on."""
-        if (lease := self._lease()) is not None:
-            self._while_leased.renewed(self._left_s(lease))
 
     def stop(self) -> None:
         """Finish what is being sent, then end."""
@@ -115,6 +110,8 @@ class Lane:
                 await self._pause(ASK_AGAIN_S)
                 busy = True
             if not busy:
+                if self._lease() is None:
+                    await self._close()  # the line is for whoever has the lane now
                 await self._work.wait()
         await self._close()
 
@@ -266,7 +263,7 @@ class Lane:
         try:
             async with (
                 asyncio.timeout(self.adapter.claims.deliver_within_s),
-                self._while_leased.holds(self._left_s(lease)),
+                self.while_leased.holds(self._left_s(lease)),
             ):
                 receipt = await self.adapter.deliver(taken.order)
         except TimeoutError as late:

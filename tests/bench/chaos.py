@@ -70,7 +70,7 @@ class Plan:
     stations: int
     gateways: int
     broker: str = "nats"
-    every_s: float = 8.0
+    every_s: float = 20.0
     seed: int = 1
     pause_s: float = 4.0
     """The longest pause between one trouble and the next."""
@@ -275,7 +275,7 @@ def main() -> int:
     options.add_argument("--stations", type=int, default=200)
     options.add_argument("--gateways", type=int, default=3)
     options.add_argument("--broker", choices=("nats", "rabbitmq"), default="nats")
-    options.add_argument("--every-s", type=float, default=8.0, help="between scans of a station")
+    options.add_argument("--every-s", type=float, default=20.0, help="between scans of a station")
     options.add_argument("--pause-s", type=float, default=4.0, help="longest between two troubles")
     options.add_argument("--seed", type=int, default=random.SystemRandom().randrange(10**6))
     options.add_argument("--keep", type=Path, help="a folder for logs, kept afterwards")

@@ -53,6 +53,7 @@ class People:
         )
         self._scanning: list[asyncio.Task[None]] = []
         self._looking: asyncio.Task[None] | None = None
+        self._held: set[str] = set()
         self._settling: dict[str, asyncio.Task[None]] = {}
 
     def begin(self) -> None:
@@ -138,7 +139,9 @@ class People:
                 if job["job_id"] not in self._settling:
                     self._settling[job["job_id"]] = asyncio.create_task(self._settle(job))
             for hold in work["holds"]:
-                self.wrong.append(f"{hold['station']} is held: {hold['held']}")
+                if hold["station"] not in self._held:
+                    self._held.add(hold["station"])
+                    self.wrong.append(f"{hold['station']} is held: {hold['held']}")
 
     async def _settle(self, job: dict[str, Any]) -> None:
         job_id = job["job_id"]

@@ -24,6 +24,7 @@ from tests.rigs.gateway_process import GatewayProcess
 from tests.rigs.servers import Nats, Postgres, RabbitMq, Server
 
 _LONGEST_DOWN_S = 3.0
+_RATHER_A_SENDER = 0.6
 _NOT_STARTED = "Application startup failed"
 """Said by a gateway that finds no database at its start, and ends for its supervisor to see."""
 _CUT_AT_ONCE = 0.1
@@ -109,7 +110,7 @@ class Troubles:
     # Gateways
 
     async def _kill(self) -> None:
-        gateway = self._free_gateway()
+        gateway = await self._free_gateway()
         if gateway is None:
             return
         try:
@@ -124,7 +125,7 @@ class Troubles:
             self._busy.discard(gateway.name)
 
     async def _pause(self) -> None:
-        gateway = self._free_gateway()
+        gateway = await self._free_gateway()
         if gateway is None:
             return
         try:
@@ -136,22 +137,34 @@ class Troubles:
         finally:
             self._busy.discard(gateway.name)
 
-    def _free_gateway(self) -> GatewayProcess | None:
-        """One that nothing befalls now, as long as another works."""
+    async def _free_gateway(self) -> GatewayProcess | None:
+        """One that nothing befalls now, as long as another works; rather one that has lanes."""
         free = [one for one in self._gateways if one.name not in self._busy]
         if len(free) < 2:
             return None
-        gateway = self._chance.choice(free)
+        self._chance.shuffle(free)
+        if self._chance.random() < _RATHER_A_SENDER:
+            for gateway in free:
+                if await self._lanes_of(gateway, f"/{self._cuttable[0]}"):
+                    free = [gateway]
+                    break
+        gateway = free[0]
+        if gateway.name in self._busy:
+            return None
         self._busy.add(gateway.name)
         return gateway
 
     async def _note_gone(self, gateway: GatewayProcess, how: str) -> None:
-        stations: frozenset[str] = frozenset()
-        with suppress(httpx.TransportError, ValueError, TypeError):
-            async with httpx.AsyncClient(trust_env=False, timeout=4) as client:
-                views = (await client.get(f"{gateway.url}/v1/stations")).json()
-                stations = frozenset(view["station"] for view in views if view["sends_here"])
-        self._gone.append(_Gone(datetime.now(UTC), stations, how))
+        self._gone.append(_Gone(datetime.now(UTC), await self._lanes_of(gateway, ""), how))
+
+    async def _lanes_of(self, gateway: GatewayProcess, station: str) -> frozenset[str]:
+        """The stations that it sends to; none where it doesn't answer."""
+        with suppress(httpx.TransportError, ValueError, TypeError, KeyError):
+            async with httpx.AsyncClient(trust_env=False, timeout=2) as client:
+                seen = (await client.get(f"{gateway.url}/v1/stations{station}")).json()
+                views = [seen] if station else seen
+                return frozenset(view["station"] for view in views if view["sends_here"])
+        return frozenset()
 
     # Servers
 
