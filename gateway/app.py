@@ -48,7 +48,7 @@ from gateway.ledger.sealing import Sealer
 from gateway.metrics import Metrics
 from gateway.queues import http as queues_http
 from gateway.queues.ways import Ways
-from gateway.site_change import Taking, TakesSite, digest_of
+from gateway.site_change import TakesSite, Taking, digest_of
 from gateway.store import jobs
 from gateway.store.store import Store
 from gateway.store.work import Work

@@ -125,6 +125,8 @@ TABLE: Final[Table] = {
     ("GET", "/v1/jobs/{job_id}"): _row(Bound.JOB, _SENDER, _OPERATOR, _SUPERVISOR),
     ("GET", "/v1/jobs/{job_id}/label"): _row(Bound.JOB, _SUPERVISOR),
     ("GET", "/v1/search"): _PAGE_ROOM,
+    # the site file
+    ("POST", "/v1/site/reload"): _LEADS_OR_WIRES,
     # ways in and out; a dead letter's body may hold a whole order
     ("GET", "/v1/queues"): _LEADS_OR_WIRES,
     ("GET", "/v1/dead-letters"): _LEADS_OR_WIRES,
@@ -167,7 +169,9 @@ TABLE: Final[Table] = {
     ("GET", "/goods"): _LEADS_OR_WIRES,
     ("GET", "/ledger"): _LEADS,
     ("POST", "/ledger/verify"): _LEADS,
+    ("POST", "/ledger/sign"): _LEADS,
     ("GET", "/site"): _LEADS_OR_WIRES,
+    ("POST", "/site/reload"): _LEADS_OR_WIRES,
     ("GET", "/stations-found"): _WIRES,
 }
 

@@ -2,10 +2,15 @@
 
 import signal
 import sys
+from functools import partial
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
+
+if TYPE_CHECKING:
+    from gateway.app import Gateway
+    from schemas.site import Site
 
 
 def serve(
@@ -19,36 +24,49 @@ def serve(
     """Run the gateway until it is told to stop (Ctrl-C or SIGTERM).
 
     Closed to whoever shows no key, unless the site file says `access.open_door`: hand out keys with
-    `bagrelay access key new`. A stop finishes what is being sent. Exit code 0: stopped as told.
-    2: the site file is wrong.
+    `bagrelay access key new`. A stop finishes what is being sent. SIGHUP takes up the site
+    file without a restart, whole or not at all. Exit code 0: stopped as told. 2: the site file is
+    wrong.
     The gateway is never a safety function: guards and stops belong to the machines.
     """
     import os
 
     import uvicorn
 
-    from adapters.errors import StationFault
     from gateway import logs
-    from gateway.access.secret_files import NoSecret
     from gateway.app import build, create_app
-    from gateway.label import LabelError
-    from gateway.limits.serving import CantServe, serving
+    from gateway.limits.serving import serving
+    from gateway.metrics import Metrics
     from gateway.site_file import SiteFileWrong, load
+    from gateway.switch import WRONG, Switch
 
     logs.configure()
-    try:
+    metrics = Metrics()
+
+    def read() -> "Site":
         site = load(site_file)
         if closed:
             shut = site.access.model_copy(update={"open_door": False})
-            site = site.model_copy(update={"access": shut})
+            return site.model_copy(update={"access": shut})
+        return site
+
+    def settings(site: "Site") -> "dict[str, Any]":
         at = site.http.port if port is None else port
-        listens = serving(site, host or site.http.host, at, os.environ)
-        gateway = build(site)
+        return serving(site, host or site.http.host, at, os.environ)
+
+    def made(site: "Site") -> "Gateway":
+        settings(site)
+        return build(site, metrics=metrics)
+
+    try:
+        switch = Switch(read, made, partial(create_app, site_file=site_file))
+        site = switch.gateway.site
+        listens = settings(site)
     except SiteFileWrong as wrong:
         print(wrong, file=sys.stderr)
         print(f"Run `bagrelay check {site_file}` for every finding.", file=sys.stderr)
         raise typer.Exit(2) from None
-    except (StationFault, LabelError, CantServe, NoSecret) as wrong:
+    except WRONG as wrong:
         print(f"{site_file}: {wrong}", file=sys.stderr)
         raise typer.Exit(2) from None
     # uvicorn stops in order and then raises the signal again, which would end us as if killed
@@ -60,4 +78,4 @@ def serve(
             text="The door stands open: whoever sits at this machine may do all, nobody else "
             "anything. For work, take access.open_door out of the site file.",
         )
-    uvicorn.run(create_app(gateway, site_file), **listens)
+    uvicorn.run(switch, **listens)

@@ -6,10 +6,11 @@ import sqlalchemy as sa
 from fastapi import APIRouter, Request, Response
 from sqlalchemy.engine import Connection
 
-from gateway.console.frame import form_of
+from gateway.console.frame import back_to, form_of
 from gateway.console.orders import Step, step
 from gateway.console.parts import Parts
 from gateway.ledger import entries as ledger_entries
+from gateway.ledger.checkpoints import latest
 from gateway.ledger.keys import archive_dir
 from gateway.ledger.merkle import CompactRange
 from gateway.ledger.whole_check import WholeReport, check_whole, see_one_state
@@ -33,12 +34,12 @@ def routes(parts: Parts) -> APIRouter:
     router = APIRouter(include_in_schema=False, route_class=parts.frame.route_class())
 
     async def page(request: Request, report: WholeReport | None, took_s: float = 0) -> Response:
-        head, latest, checkpoints = await parts.store.read(_read)
+        head, newest, checkpoints = await parts.store.read(_read)
         return await parts.frame.page(
             request,
             "ledger.html",
             head=head,
-            latest=latest,
+            latest=newest,
             checkpoints=checkpoints,
             report=report,
             took_s=took_s,
@@ -61,6 +62,14 @@ def routes(parts: Parts) -> APIRouter:
 
         report = await parts.store.read(whole)
         return await page(request, report, parts.clock.monotonic() - began)
+
+    @router.post("/ledger/sign")
+    async def sign(request: Request) -> Response:
+        """Sign what is committed now, as the gateway does by itself every so often."""
+        await form_of(request)
+        before = await parts.store.read(latest)
+        signed = await parts.sealer.sign_and_tell()
+        return back_to("/ledger", "signed_before" if signed == before else "signed")
 
     return router
 

@@ -16,6 +16,8 @@ from gateway.desk import Desk
 from gateway.discovery import Found
 from gateway.dispatch import holds
 from gateway.intake.accept import Intake
+from gateway.ledger.sealing import Sealer
+from gateway.site_change import TakesSite
 from gateway.store import jobs
 from gateway.store.store import Store
 from schemas.site import Site
@@ -28,6 +30,8 @@ class Parts:
 
     site: Site
     site_file: Path | None
+    takes_site: TakesSite | None
+    sealer: Sealer
     store: Store
     desk: Desk
     cases: CaseDesk
@@ -57,6 +61,8 @@ def parts_of(
     *,
     site: Site,
     site_file: Path | None,
+    takes_site: TakesSite | None,
+    sealer: Sealer,
     store: Store,
     desk: Desk,
     intake: Intake,
@@ -70,6 +76,8 @@ def parts_of(
     return Parts(
         site=site,
         site_file=site_file,
+        takes_site=takes_site,
+        sealer=sealer,
         store=store,
         desk=desk,
         cases=CaseDesk(store),

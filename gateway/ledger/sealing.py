@@ -109,10 +109,18 @@ class Sealer:
             self._since = 0
             await self._sign_and_tell()
 
+    async def sign_and_tell(self) -> Checkpoint | None:
+        """Sign now what is committed, and hand it to the witnesses; the latest checkpoint.
+
+        Raises `NotStored`.
+        """
+        latest = await self.checkpoint()
+        await self._send()
+        return latest
+
     async def _sign_and_tell(self) -> None:
         try:
-            await self.checkpoint()
-            await self._send()
+            await self.sign_and_tell()
         except NotStored as failure:
             log.warning("ledger.checkpoint_failed", error=failure.detail)
 

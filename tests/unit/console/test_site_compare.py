@@ -2,7 +2,8 @@
 
 from pathlib import Path
 
-from gateway.console.site import compare, on_disk
+from gateway.console.site import on_disk
+from gateway.site_change import compare
 from gateway.site_file import load
 
 ROOM = Path(__file__).parents[3] / "examples" / "room.toml"
