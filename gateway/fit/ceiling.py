@@ -7,6 +7,7 @@ from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
 Flags = NDArray[np.bool_]
+Ints = NDArray[np.int64]
 
 _LENIENCE = 1.06
 """Whole stackings up to this far above the stair are looked at: their hull may be below it."""
@@ -24,7 +25,6 @@ class Ceiling:
     most (X - C) (Y - C) C for that corner (X, Y). This is greatest at C = `best`.
     """
 
-    stair: tuple[Floats, Floats]
     large: Floats
     small: Floats
     best: Floats
@@ -39,12 +39,8 @@ class Ceiling:
     ) -> "Ceiling":
         """The ceiling of some whole stackings. No need is below `least`, none above `reach` is
         worth having."""
-        order = np.lexsort((small, large))
-        large, small = large[order], small[order]
-        first = np.empty(len(small), dtype=bool)
-        first[0] = True
-        first[1:] = small[1:] < np.minimum.accumulate(small)[:-1]
-        large, small = large[first], small[first]
+        steps = stair(large, small)
+        large, small = large[steps], small[steps]
         large, small = large * _HAIR, small * _HAIR
         x = np.append(large, max(reach, large[-1]))
         y = np.concatenate((large[:1], small))
@@ -52,7 +48,7 @@ class Ceiling:
         most = (x - best) * (y - best) * best
         of_use = (most >= goods) & (y >= least)
         roomiest = float(most.max(initial=0.0))
-        return cls((large, small), x[of_use], y[of_use], best[of_use], goods * (1 - 1e-9), roomiest)
+        return cls(x[of_use], y[of_use], best[of_use], goods * (1 - 1e-9), roomiest)
 
     def may_come_below(self, low: Floats, high: Floats, up: Floats, within: Floats) -> Flags:
         """Whether a whole stacking round an envelope could come below the stair.
@@ -72,8 +68,18 @@ class Ceiling:
         alive[some] = np.logical_or.reduce((tallest >= up) & (room >= volume), axis=1)
         return alive
 
-    def near(self, large: Floats, small: Floats) -> Flags:
-        """Whether whole stackings come below the stair, or not far above it."""
-        steps, heights = self.stair
-        step = np.searchsorted(steps * _LENIENCE, large, side="right") - 1
-        return np.where(step < 0, True, small < heights[step] * _LENIENCE)
+
+def near(large: Floats, small: Floats) -> Flags:
+    """Whether each of some whole stackings lies on the stair of them all, or not far above it."""
+    steps = stair(large, small)
+    step = np.searchsorted(large[steps] * _LENIENCE, large, side="right") - 1
+    return np.where(step < 0, True, small < small[steps][step] * _LENIENCE)
+
+
+def stair(large: Floats, small: Floats) -> Ints:
+    """Positions of those that no other is within, by rising `large`; of equals the first."""
+    order = np.lexsort((small, large))
+    falling = small[order]
+    first = np.ones(len(order), dtype=bool)
+    first[1:] = falling[1:] < np.minimum.accumulate(falling)[:-1]
+    return order[first]

@@ -6,12 +6,14 @@ from dataclasses import dataclass
 from functools import lru_cache, partial
 from math import inf, prod
 
+from gateway.fit import core
 from gateway.fit.arrangement import Arrangement
 from gateway.fit.blocks import blocks_of
 from gateway.fit.clusters import merged
 from gateway.fit.girth import half_girths
 from gateway.fit.layout import Laid, lay
 from gateway.fit.one_or_two import of_one, of_two
+from gateway.fit.parts import cut, undominated
 from gateway.fit.pieces import Kind
 from gateway.fit.stackings import Stackings, Unit
 from schemas.goods import Shape
@@ -22,7 +24,6 @@ different pieces have."""
 _MOST_BLOCKS = 6
 """Grids of a block that are tried, and half as many slim ones."""
 _BOXES = {Shape.BOX, Shape.FLAT}
-_HAIR_MM = 1e-9
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,9 +76,8 @@ def front_of(kinds: Sequence[Kind], max_up: float = inf) -> Front:
     return front_of_counted(counted(kinds), max_up)
 
 
-def _by_volume(pair: tuple[Kind, int]) -> tuple[float, float, tuple[object, ...]]:
-    kind, count = pair
-    return -kind.volume_mm3 * count, -kind.volume_mm3, kind.key
+def _by_volume(pair: tuple[Kind, int]) -> tuple[float, tuple[object, ...]]:
+    return -pair[0].volume_mm3, pair[0].key
 
 
 def front_of_counted(
@@ -94,14 +94,35 @@ def front_of_counted(
 
 
 def _found(kinds: tuple[tuple[Kind, int], ...], max_up: float, patience: Patience) -> Front:
-    found = list(_arrangements(kinds, max_up, patience))
-    found += [one.quarter_turn() for one in found]
-    found.sort(key=lambda one: (one.width, one.length))
-    front: list[Arrangement] = []
-    for one in found:
-        if not front or one.length < front[-1].length - _HAIR_MM:
-            front.append(one)
-    return Front(tuple(kind for kind, _ in kinds), tuple(front), _proved(kinds))
+    each = tuple(kind for kind, _ in kinds)
+    proved = _proved(kinds)
+    if not proved and _every_stacking(kinds):
+        return Front(each, tuple(_exact(kinds, max_up)))
+    return Front(each, tuple(undominated(list(_arrangements(kinds, max_up, patience)))), proved)
+
+
+def _exact(kinds: tuple[tuple[Kind, int], ...], max_up: float) -> list[Arrangement]:
+    """Of every stacking, and no less than any part of the goods needs."""
+    units = [_unit(number, kind, 1, count) for number, (kind, count) in enumerate(kinds)]
+    found = core.front(units, [_is_box(kind) for kind, _ in kinds], max_up)
+    if found is not None:
+        return found
+    stackings = Stackings(units, max_up)
+    own = undominated([_measured(stackings, number) for number in stackings.solve()])
+    parts = [
+        small_fronts(part, max_up, THOROUGH).arrangements
+        for part in _without_one(kinds)
+        if not _proved(part)
+    ]
+    return cut(own, parts) if parts else own
+
+
+def _without_one(
+    kinds: tuple[tuple[Kind, int], ...],
+) -> Iterator[tuple[tuple[Kind, int], ...]]:
+    for number, (kind, count) in enumerate(kinds):
+        fewer = ((kind, count - 1),) if count > 1 else ()
+        yield (*kinds[:number], *fewer, *kinds[number + 1 :])
 
 
 _SMALL = 6
@@ -129,20 +150,17 @@ def _arrangements(
 
 def _proved(kinds: tuple[tuple[Kind, int], ...]) -> bool:
     pieces = sum(count for _, count in kinds)
-    plain = all(kind.shape in _BOXES and not kind.nest_step_mm for kind, _ in kinds)
-    return pieces == 1 or (pieces == 2 and plain)
+    return pieces == 1 or (pieces == 2 and all(_is_box(kind) for kind, _ in kinds))
+
+
+def _is_box(kind: Kind) -> bool:
+    return kind.shape in _BOXES and not kind.nest_step_mm
 
 
 def _searches(
     kinds: tuple[tuple[Kind, int], ...], max_up: float, patience: Patience
 ) -> Iterator[tuple[Stackings, range]]:
-    """Few pieces: all their stackings. More: like pieces in whole blocks and in parts of blocks,
-    merged in several tempers."""
-    if _every_stacking(kinds):
-        units = [_unit(number, kind, 1, count) for number, (kind, count) in enumerate(kinds)]
-        stackings = Stackings(units, max_up)
-        yield stackings, stackings.solve()
-        return
+    """Like pieces in whole blocks and in parts of blocks, merged in several tempers."""
     seen: list[list[Unit]] = []
     for parts in patience.parts:
         units = [

@@ -1,7 +1,6 @@
 """What a bag needs round laid goods: half the girth of the hull in each of the two views."""
 
 from collections.abc import Callable, Iterator, Sequence
-from math import hypot
 
 from gateway.fit.hull import (
     Point,
@@ -10,6 +9,7 @@ from gateway.fit.hull import (
     ellipse_half_girth,
     half_girth,
     rectangle_corners,
+    slant,
     stadium_corners,
     stadium_half_girth,
 )
@@ -123,7 +123,7 @@ def _chain_length(points: list[Point]) -> float:
     """Length of the outer chain over points that rise in their first coordinate."""
     if len(points) == 2:
         (z0, y0), (z1, y1) = points
-        return hypot(z1 - z0, y1 - y0)
+        return slant(z1 - z0, y1 - y0)
     chain: list[Point] = []
     for z, y in points:
         while len(chain) > 1:
@@ -135,6 +135,6 @@ def _chain_length(points: list[Point]) -> float:
     length = 0.0
     z0, y0 = chain[0]
     for z, y in chain:
-        length += hypot(z - z0, y - y0)
+        length += slant(z - z0, y - y0)
         z0, y0 = z, y
     return length

@@ -1,7 +1,7 @@
 """Film round goods is a rubber band: half the perimeter of the convex hull of a view."""
 
 from collections.abc import Iterable
-from math import cos, hypot, pi, sin, sqrt, tan
+from math import cos, pi, sin, sqrt, tan
 
 Point = tuple[float, float]
 
@@ -9,13 +9,14 @@ _SIDES = 48
 """Corners of the polygon drawn round a circle: its perimeter is 0.14 % long, never short."""
 
 
-def _unit_polygon() -> tuple[Point, ...]:
+def unit_polygon() -> tuple[Point, ...]:
+    """Corners of the polygon that is drawn round a circle of radius 1."""
     reach = 1 / cos(pi / _SIDES)
     angles = [2 * pi * (k + 0.5) / _SIDES for k in range(_SIDES)]
     return tuple((reach * cos(angle), reach * sin(angle)) for angle in angles)
 
 
-_ROUND = _unit_polygon()
+_ROUND = unit_polygon()
 
 
 def disc_half_girth(diameter_mm: float) -> float:
@@ -37,6 +38,11 @@ def ellipse_half_girth(width_mm: float, thickness_mm: float) -> float:
     a, b = width_mm / 2, thickness_mm / 2
     k = ((a - b) / (a + b)) ** 2
     return pi * (a + b) * (1 + 3 * k / (10 + sqrt(4 - 3 * k))) / 2
+
+
+def slant(flat: float, rise: float) -> float:
+    """Length of a slope, as a plain root: every processor and every language rounds it alike."""
+    return sqrt(flat * flat + rise * rise)
 
 
 def rectangle_corners(y: float, z: float, dy: float, dz: float) -> tuple[Point, ...]:
@@ -65,7 +71,7 @@ def half_girth(points: Iterable[Point]) -> float:
     previous = ring[-1]
     around = 0.0
     for point in ring:
-        around += hypot(point[0] - previous[0], point[1] - previous[1])
+        around += slant(point[0] - previous[0], point[1] - previous[1])
         previous = point
     return around / 2
 

@@ -7,6 +7,10 @@ from gateway.fit.blocks import Block
 from gateway.fit.stackings import Stackings
 
 _HAIR_MM = 1e-9
+_MUCH = 2.0
+"""A group of more than so many times another's mass lies below it (common practice, no source)."""
+Part = tuple[int, bool]
+"""An envelope's number, and whether it is turned."""
 
 
 @dataclass(slots=True)
@@ -41,7 +45,7 @@ class _Builder:
         made = self._made[number]
         if made[0] < 0:
             one = self._of.blocks[made[2]]
-            self.laid.append(Laid(_turned(one) if turned else one, x, y, z))
+            self.laid.append(Laid(crossed(one) if turned else one, x, y, z))
             return
         axis, row = self._row(number, turned)
         low, high = self._low[number], self._high[number]
@@ -60,36 +64,49 @@ class _Builder:
                 self.place(child, child_turned, at[0], at[1], z)
                 z += self._up[child]
 
-    def _row(self, number: int, turned: bool) -> tuple[int, list[tuple[int, bool]]]:
+    def _row(self, number: int, turned: bool) -> tuple[int, list[Part]]:
         """All that a stacking joins in one direction, in the order in which it is laid."""
         axis, left, right = self._parts(number, turned)
-        if axis == 2:
-            return axis, self._pile(left, right)
-        row: list[tuple[int, bool]] = []
+        if axis == 2 and self._of.fragile:
+            return axis, self._two(left, right)
+        row: list[Part] = []
         waiting = [left, right]
         while waiting:
             one = waiting.pop()
-            if self._made[one[0]][0] in {0, 1}:
+            if self._made[one[0]][0] >= 0:
                 inner, *parts = self._parts(*one)
                 if inner == axis:
                     waiting += parts
                     continue
             row.append(one)
+        if axis == 2:
+            return axis, self._pile(row)
         if len(row) > 2:
             row.sort(key=lambda part: self._up[part[0]])
             row = row[::2] + row[1::2][::-1]
         return axis, row
 
-    def _parts(self, number: int, turned: bool) -> tuple[int, tuple[int, bool], tuple[int, bool]]:
+    def _parts(self, number: int, turned: bool) -> tuple[int, Part, Part]:
         axis, left, right, right_turned, was_turned = self._made[number]
         turned = turned != was_turned
         if turned and axis < 2:
             axis = 1 - axis
         return axis, (left, turned), (right, turned != right_turned)
 
-    def _pile(self, left: tuple[int, bool], right: tuple[int, bool]) -> list[tuple[int, bool]]:
+    def _pile(self, row: list[Part]) -> list[Part]:
+        """The heavier below; where none is much heavier, the widest in the middle, since film
+        runs straight over what is narrower at both ends."""
+        self._may_sink(row)
+        masses = [self._of.group_of[part[0]].mass_g for part in row]
+        if len(row) == 2 or max(masses) > max(_MUCH * min(masses), 0.0):
+            row.sort(key=lambda part: self._heft(part[0]), reverse=True)
+            return row
+        row.sort(key=lambda part: self._low[part[0]] * self._high[part[0]])
+        return row[::2] + row[1::2][::-1]
+
+    def _two(self, left: Part, right: Part) -> list[Part]:
         """Below what may bear the other, else the heavier, else the wider."""
-        self.sinks = self.sinks or self._made[left[0]][0] >= 0 or self._made[right[0]][0] >= 0
+        self._may_sink([left, right])
         one, two = self._of.group_of[left[0]], self._of.group_of[right[0]]
         if not two.may_lie_on(one):
             return [right, left]
@@ -97,12 +114,16 @@ class _Builder:
             return [left, right]
         return [right, left]
 
+    def _may_sink(self, row: list[Part]) -> None:
+        self.sinks = self.sinks or any(self._made[part[0]][0] >= 0 for part in row)
+
     def _heft(self, number: int) -> tuple[float, float]:
         return self._of.group_of[number].mass_g, self._low[number] * self._high[number]
 
 
 @lru_cache(maxsize=4096)
-def _turned(block: Block) -> Block:
+def crossed(block: Block) -> Block:
+    """The block after a quarter turn; worked out once for each."""
     return block.turned()
 
 

@@ -7,11 +7,12 @@ it; the three formulas for two rectangles then give the exact half girths.
 from collections.abc import Iterator, Sequence
 from functools import partial
 from itertools import product
-from math import hypot, inf
+from math import inf
 
 from gateway.fit.arrangement import Arrangement
 from gateway.fit.blocks import Block, single
 from gateway.fit.girth import section_half_girth
+from gateway.fit.hull import slant
 from gateway.fit.layout import Laid
 from gateway.fit.pieces import Kind, Pose
 
@@ -106,7 +107,7 @@ def _laid(
 def adjacent(p1: float, c1: float, p2: float, c2: float) -> float:
     """Half girth round two rectangles side by side on one floor."""
     tall = p1 if c1 >= c2 else p2
-    return (p1 + p2 + c1 + c2 + tall + hypot(p1 + p2 - tall, c1 - c2)) / 2
+    return (p1 + p2 + c1 + c2 + tall + slant(p1 + p2 - tall, c1 - c2)) / 2
 
 
 def behind(q1: float, c1: float, q2: float, c2: float) -> float:
@@ -115,11 +116,11 @@ def behind(q1: float, c1: float, q2: float, c2: float) -> float:
         q1, c1, q2, c2 = q2, c2, q1, c1
     if c2 <= c1:
         return q1 + c1
-    return (q1 + q2) / 2 + c1 + hypot((q1 - q2) / 2, c2 - c1)
+    return (q1 + q2) / 2 + c1 + slant((q1 - q2) / 2, c2 - c1)
 
 
 def stacked(w1: float, c1: float, w2: float, c2: float) -> float:
     """Half girth round two rectangles one on the other, centred."""
     if w1 < w2:
         w1, c1, w2, c2 = w2, c2, w1, c1
-    return (w1 + w2) / 2 + c1 + hypot((w1 - w2) / 2, c2)
+    return (w1 + w2) / 2 + c1 + slant((w1 - w2) / 2, c2)

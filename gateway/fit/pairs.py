@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from gateway.fit.ceiling import Ceiling
+from gateway.fit.ceiling import Ceiling, near, stair
 
 if TYPE_CHECKING:
     from gateway.fit.stackings import Made
@@ -16,7 +16,7 @@ Ints = NDArray[np.int64]
 
 _WAYS = ((0, False), (1, False), (0, True), (1, True), (2, False))
 """Axis of the join, and whether the right one is turned first."""
-_ROOTS = 6
+_ROOTS = 12
 """Whole stackings worth laying out, beyond the undominated ones."""
 _BLOCK = 160
 
@@ -53,19 +53,23 @@ class Pairs:
 
     def below(self, ceiling: Ceiling, rows: Ints, within: Floats) -> Ints:
         """The joins that could still end up below the ceiling; `within` is the goods by owner."""
-        low, high, up = (x.ravel()[rows] for x in (self.low, self.high, self.up))
+        low, high, up = self.envelopes(rows)
         alive = ceiling.may_come_below(low, high, up, within[self.owner[rows % self.count]])
         return rows[alive]
 
-    def near(self, ceiling: Ceiling, rows: Ints) -> Ints:
-        """The joins of whole orders that come below the ceiling or not far above it."""
-        low, high, up = (x.ravel()[rows] for x in (self.low, self.high, self.up))
-        return rows[ceiling.near(high + up, low + up)]
+    def near(self, rows: Ints) -> Ints:
+        """The joins of whole orders that are the least by their envelopes, or not far above."""
+        low, high, up = self.envelopes(rows)
+        return rows[near(high + up, low + up)]
+
+    def envelopes(self, rows: Ints) -> tuple[Floats, Floats, Floats]:
+        """`low`, `high` and `up` of these joins."""
+        return self.low.ravel()[rows], self.high.ravel()[rows], self.up.ravel()[rows]
 
     def best(self, rows: Ints, most: int) -> Ints:
         """For each owner the joins with the least film of a plain bag, at most so many, and half
         as many of the slimmest."""
-        low, high, up = (x.ravel()[rows] for x in (self.low, self.high, self.up))
+        low, high, up = self.envelopes(rows)
         owner = self.owner[rows % max(self.count, 1)]
         slim = low + up
         film = slim * (high + up)
@@ -75,7 +79,7 @@ class Pairs:
 
     def undominated(self, rows: Ints) -> Ints:
         """For each owner the joins that no other of the same owner is within."""
-        low, high, up = (x.ravel()[rows] for x in (self.low, self.high, self.up))
+        low, high, up = self.envelopes(rows)
         owner = self.owner[rows % max(self.count, 1)]
         # shifted by owner in two opposite senses, no join is within another owner's
         shift = owner * (2.0 * float(high.max(initial=1.0)))
@@ -90,16 +94,13 @@ class Pairs:
         """
         along, across = self.needs(rows)
         large, small = np.maximum(along, across), np.minimum(along, across)
-        order = np.lexsort((small, large))
+        left = np.arange(len(rows))
         layers: list[Ints] = []
-        wanted = 1 if units < 4 else _ROOTS
-        while len(order) and wanted > 0:
-            falling = small[order]
-            first = np.ones(len(order), dtype=bool)
-            first[1:] = falling[1:] < np.minimum.accumulate(falling)[:-1] - 1e-9
-            layers.append(order[first])
+        wanted = 1 if units < 3 else _ROOTS
+        while len(left) and wanted > 0:
+            layers.append(left[stair(large[left], small[left])])
             wanted -= len(layers[-1])
-            order = order[~first]
+            left = np.setdiff1d(left, layers[-1], assume_unique=True)
         return rows[np.concatenate(layers)] if layers else rows
 
     def needs(self, rows: Ints) -> tuple[Floats, Floats]:
@@ -137,8 +138,7 @@ class Pairs:
 
 def _first(worth: Floats, owner: Ints, most: int) -> Ints:
     """Positions of each owner's joins of least worth, one for each worth."""
-    # one key sorts faster than two: owners are farther apart than any worth
-    order = np.argsort(worth + owner * (1.0 + float(worth.max(initial=0.0))))
+    order = np.lexsort((worth, owner))
     worth, owner = worth[order], owner[order]
     fresh = np.ones(len(order), dtype=bool)
     fresh[1:] = (worth[1:] != worth[:-1]) | (owner[1:] != owner[:-1])
@@ -151,7 +151,7 @@ def _adjacent(p1: Floats, c1: Floats, p2: Floats, c2: Floats) -> Floats:
     """Half girth round two rectangles side by side on one floor."""
     first = c1 >= c2
     tall = np.where(first, p1, p2)
-    return (p1 + p2 + c1 + c2 + tall + np.hypot(p1 + p2 - tall, c1 - c2)) / 2
+    return (p1 + p2 + c1 + c2 + tall + _slant(p1 + p2 - tall, c1 - c2)) / 2
 
 
 def _behind(q1: Floats, c1: Floats, q2: Floats, c2: Floats) -> Floats:
@@ -160,7 +160,7 @@ def _behind(q1: Floats, c1: Floats, q2: Floats, c2: Floats) -> Floats:
     under = np.where(q1 >= q2, c1, c2)
     over = np.maximum(np.maximum(c1, c2) - under, 0)
     slope = (wide - narrow) / 2
-    return np.where(over > 0, (wide + narrow) / 2 + under + np.hypot(slope, over), wide + under)
+    return np.where(over > 0, (wide + narrow) / 2 + under + _slant(slope, over), wide + under)
 
 
 def _stacked(w1: Floats, c1: Floats, w2: Floats, c2: Floats) -> Floats:
@@ -168,7 +168,12 @@ def _stacked(w1: Floats, c1: Floats, w2: Floats, c2: Floats) -> Floats:
     wide, narrow = np.maximum(w1, w2), np.minimum(w1, w2)
     first = w1 >= w2
     under, over = np.where(first, c1, c2), np.where(first, c2, c1)
-    return (wide + narrow) / 2 + under + np.hypot((wide - narrow) / 2, over)
+    return (wide + narrow) / 2 + under + _slant((wide - narrow) / 2, over)
+
+
+def _slant(flat: Floats, rise: Floats) -> Floats:
+    """As a plain root, which every processor and every language rounds alike; `hypot` is not."""
+    return np.sqrt(flat * flat + rise * rise)
 
 
 def undominated(low: Floats, high: Floats, up: Floats) -> Ints:

@@ -35,6 +35,10 @@ Made = tuple[int, int, int, bool, bool]
 """Axis (0 along, 1 across, 2 up), left, right, right turned, turned; of a block -1, 0, its
 number. `turned` says that the envelope was turned to have its shorter side along."""
 
+_GRID = 2.0**26
+"""Envelopes are whole numbers of this part of a mm, rounded up, so that sums of them are exact and
+the same in whatever order they are made."""
+_HAIR_MM = 1e-6
 _FIRST_PASS = 4
 """Envelopes kept for each sub-order in the first pass."""
 
@@ -86,11 +90,11 @@ class Stackings:
 
     def __init__(self, units: Sequence[Unit], max_up: float = inf) -> None:
         self.blocks = [block for unit in units for block in unit.blocks]
-        self.max_up = max_up
+        self.max_up = max_up + _HAIR_MM
         self.fragile = any(unit.bears_g < inf for unit in units)
         self._units = units
-        sizes = np.array([block.size for block in self.blocks])
-        rows = np.nonzero(sizes[:, 2] <= max_up)[0]
+        sizes = np.ceil(np.array([block.size for block in self.blocks]) * _GRID) / _GRID
+        rows = np.nonzero(sizes[:, 2] <= self.max_up)[0]
         self.low, self.high, self.up = sizes[rows].T
         self.made: list[Made] = [(-1, 0, row, False, False) for row in rows.tolist()]
         self.group_of: list[Group] = []
@@ -120,19 +124,19 @@ class Stackings:
         levels = plan(counts)
         if not levels:
             return range(groups[0].start, groups[0].end)
-        if most is not None:
-            return self._pass(groups, levels, most, None)
         ceiling = None
-        if len(levels) > 2:
-            found = self._pass(groups, levels, _FIRST_PASS, None)
-            if not found:
-                return found
-            rows = np.arange(found.start, found.stop)
-            high, up = self.high[rows], self.up[rows]
+        if most is None and len(levels) > 2:
+            _, pairs, rows = self._pass(groups, levels, _FIRST_PASS, None)
+            if not len(rows):
+                return range(0)
+            low, high, up = pairs.envelopes(rows)
             goods = sum(g.volume * n for g, n in zip(groups, counts, strict=True))
             extremes = self._extremes(groups, counts)
-            ceiling = Ceiling.over(high + up, self.low[rows] + up, goods, *extremes)
-        return self._pass(groups, levels, None, ceiling)
+            ceiling = Ceiling.over(high + up, low + up, goods, *extremes)
+        halves, pairs, rows = self._pass(groups, levels, most, ceiling)
+        kept = pairs.roots(pairs.near(rows), sum(counts))
+        [whole] = self.keep([halves], pairs, kept)
+        return range(whole.start, whole.end)
 
     @cached_property
     def sides(self) -> tuple[list[float], list[float], list[float]]:
@@ -160,28 +164,22 @@ class Stackings:
         levels: Sequence[Level],
         most: int | None,
         ceiling: Ceiling | None,
-    ) -> range:
+    ) -> tuple[tuple[Group, Group], Pairs, Ints]:
+        """Two halves of the whole, all joins of any two halves, and those that may be made."""
         known = {_one(number, len(groups)): group for number, group in enumerate(groups)}
-        full = levels[-1][0][0]
         for level in levels:
             splits = [[(known[a], known[b]) for a, b in splits] for _, splits in level]
             pairs, alive = self.joins(splits)
             rows = np.nonzero(alive.ravel())[0]
-            last = level[0][0] == full
-            if ceiling is not None and last:
-                rows = pairs.near(ceiling, rows)
-            elif ceiling is not None:
+            if level is levels[-1]:
+                break
+            if ceiling is not None:
                 within = np.array([one.volume + two.volume for (one, two), *_ in splits])
                 rows = pairs.below(ceiling, rows, within)
-            if last:
-                kept = pairs.roots(rows, sum(full))
-            elif most is not None:
-                kept = pairs.best(rows, most)
-            else:
-                kept = pairs.undominated(rows)
+            kept = pairs.undominated(rows) if most is None else pairs.best(rows, most)
             made = self.keep([first for first, *_ in splits], pairs, kept)
             known |= zip((state for state, _ in level), made, strict=True)
-        return range(known[full].start, known[full].end)
+        return splits[0][0], pairs, rows
 
     def joins(
         self, splits: Sequence[Sequence[tuple[Group, Group]]]

@@ -81,15 +81,22 @@ def test_every_layout_is_valid(asked: Order) -> None:
 
 
 @QUICK
-@given(box_orders, boxes)
+@given(st.lists(items(), min_size=1, max_size=4).map(lambda all_: order(*all_)), items())
 def test_further_piece_never_takes_less_film(asked: Order, more: Item) -> None:
-    """What holds more goods held fewer before.
+    """What holds more goods held fewer before: exactly, wherever every stacking is looked at."""
+    larger = order(*(line.item for line in asked.lines), more)
+    assert film(asked) <= film(larger) * (1 + 1e-9)
 
-    By bounding boxes this is exact. The hull is measured for the most promising stackings only,
-    so that a layout whose hull is 3 % better may stay unseen for the smaller order.
+
+@QUICK
+@given(st.lists(boxes, min_size=6, max_size=9).map(lambda all_: order(*all_)), boxes)
+def test_further_piece_takes_hardly_less_film_in_a_large_order(asked: Order, more: Item) -> None:
+    """Beyond six different pieces groups are merged, and a further piece may change what merges.
+
+    The worst of 2000 random pairs of orders was TBD.
     """
     larger = order(*(line.item for line in asked.lines), more)
-    assert film(asked) <= film(larger) * 1.03
+    assert film(asked) <= film(larger) * 1.2
 
 
 @QUICK
