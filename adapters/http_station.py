@@ -11,7 +11,6 @@ import base64
 import json
 import ssl
 from collections.abc import AsyncIterator
-from pathlib import Path
 from typing import ClassVar, Self
 from urllib.parse import quote
 
@@ -30,6 +29,7 @@ from adapters.errors import (
 )
 from adapters.options import Options
 from adapters.reports import Reports
+from adapters.tls import trust
 from schemas.station import (
     Fate,
     MachineState,
@@ -84,7 +84,9 @@ class HttpStation:
 
     @classmethod
     def from_settings(cls, settings: LineSettings) -> Self:
-        """Options: url, connect_s, answer_s, state_s, token_file, secret_file, ca_file."""
+        """Options: url, connect_s, answer_s, state_s, token_file or token_env, secret_file or
+        secret_env, ca_file, cert_file, key_file.
+        """
         options = Options(settings)
         url = options.text("url")
         if not url.startswith(("http://", "https://")):
@@ -95,9 +97,9 @@ class HttpStation:
             connect_s=options.seconds("connect_s", 3.0),
             answer_s=options.seconds("answer_s", 10.0),
             state_s=options.seconds("state_s", 3.0),
-            token=_from_file(options, "token_file"),
-            secret=_from_file(options, "secret_file").encode(),
-            trust=_trusted(options),
+            token=options.secret("token"),
+            secret=options.secret("secret").encode(),
+            trust=trust(options),
         )
         options.finish()
         return adapter
@@ -274,21 +276,3 @@ def _object_in(answer: httpx.Response) -> dict[str, object]:
     except ValueError:
         return {}
     return said if isinstance(said, dict) else {}
-
-
-def _from_file(options: Options, name: str) -> str:
-    path = options.text(name, "")
-    if not path:
-        return ""
-    try:
-        return Path(path).read_text("utf-8").strip()
-    except (OSError, UnicodeDecodeError) as unreadable:
-        raise options.wrong(name, f"can't read {path}: {unreadable}") from unreadable
-
-
-def _trusted(options: Options) -> ssl.SSLContext:
-    path = options.text("ca_file", "")
-    try:
-        return ssl.create_default_context(cafile=path or None)
-    except (OSError, ssl.SSLError) as unreadable:
-        raise options.wrong("ca_file", f"can't read {path}: {unreadable}") from unreadable

@@ -134,6 +134,17 @@ class TcpLine:
         except OSError:
             return True
 
+    def waiting(self) -> bytes | None:
+        """What has come and was not read; `b""` at the peer's end, nothing where none has come."""
+        if not self._open:
+            return b""
+        try:
+            return self._sock.recv(16384)
+        except (BlockingIOError, InterruptedError):
+            return None
+        except OSError as fault:
+            raise LineLost(fault.strerror or str(fault)) from fault
+
     async def watch(self, for_s: float) -> None:
         """See `Line.watch`. An orderly end is no fault: some printers close after each label."""
         try:

@@ -30,6 +30,7 @@ from adapters.errors import (
 from adapters.mqtt_link import Broker, LinkLost, MqttLink
 from adapters.options import Options
 from adapters.reports import Reports
+from adapters.tls import wanted
 from schemas.station import (
     Fate,
     MachineState,
@@ -78,7 +79,9 @@ class Mqtt:
 
     @classmethod
     def from_settings(cls, settings: LineSettings) -> Self:
-        """Options: host, port (1883), prefix, client_id, user, password, tls, three deadlines."""
+        """Options: host, port (1883), prefix, client_id, user, password_file or password_env, tls
+        with ca_file, cert_file and key_file, and in seconds connect_s, answer_s, print_s.
+        """
         options = Options(settings)
         prefix = options.text("prefix", "bagrelay")
         client_id = options.text("client_id", f"bagrelay-{settings.station}")
@@ -90,8 +93,8 @@ class Mqtt:
             options.port(default=1883),
             client_id,
             user=options.text("user", ""),
-            password=options.text("password", ""),
-            tls=options.yes("tls"),
+            password=options.secret("password"),
+            tls=wanted(options),
             connect_s=options.seconds("connect_s", 3.0),
         )
         adapter = cls(

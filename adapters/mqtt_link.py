@@ -2,8 +2,9 @@
 
 import asyncio
 import contextlib
+import ssl
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import paho.mqtt.client as paho
 from paho.mqtt.enums import CallbackAPIVersion
@@ -23,8 +24,8 @@ class Broker:
     port: int
     client_id: str
     user: str = ""
-    password: str = ""
-    tls: bool = False
+    password: str = field(default="", repr=False)
+    tls: ssl.SSLContext | None = None
     connect_s: float = 3.0
 
 
@@ -64,8 +65,8 @@ class MqttLink:
         )
         if self._broker.user:
             client.username_pw_set(self._broker.user, self._broker.password)
-        if self._broker.tls:
-            client.tls_set()
+        if self._broker.tls is not None:
+            client.tls_set_context(self._broker.tls)
         client.connect_timeout = self._broker.connect_s
         client.on_connect = lambda _c, _u, _f, code, _p: self._call(self._connected, code)
         client.on_disconnect = lambda _c, _u, _f, _code, _p: self._call(self._lost)

@@ -91,7 +91,8 @@ class OpcUa(Machine):
     @classmethod
     def from_settings(cls, settings: LineSettings) -> Self:
         """Options: url, nodes, arm_after, security, certificate, private_key,
-        server_certificate, user, password, and in seconds answer_s, make_s, watch_s.
+        server_certificate, user, password_file or password_env, and in seconds answer_s, make_s,
+        watch_s.
         """
         options = Options(settings)
         url = options.text("url")
@@ -112,7 +113,7 @@ class OpcUa(Machine):
             security=security,
             files=files,
             user=options.text("user", ""),
-            password=options.text("password", ""),
+            password=options.secret("password"),
         )
         options.finish()
         return adapter

@@ -1,6 +1,8 @@
 """The options of a line in the site file, read once and with errors that name the option."""
 
+import os
 from collections.abc import Mapping
+from pathlib import Path
 
 from adapters.contract import LineSettings
 from adapters.errors import Misconfigured
@@ -66,6 +68,22 @@ class Options:
             raise self.wrong(name, f"{value!r} is none of {', '.join(allowed)}")
         return value
 
+    def secret(self, name: str) -> str:
+        """A secret from the file `NAME_file` or the variable `NAME_env`; empty where neither is.
+
+        Never from the site file itself: that is copied, mailed and kept in version control.
+        """
+        if name in self._left:
+            raise self.wrong(name, f"is a secret: name {name}_file or {name}_env instead")
+        file, variable = self.text(f"{name}_file", ""), self.text(f"{name}_env", "")
+        if file and variable:
+            raise self.wrong(f"{name}_env", f"and {name}_file: keep one")
+        if variable:
+            if not os.environ.get(variable):
+                raise self.wrong(f"{name}_env", f"the environment has no {variable}")
+            return os.environ[variable]
+        return _from_file(self, f"{name}_file", file) if file else ""
+
     def table(self, name: str) -> Mapping[str, Scalar]:
         """A table of scalars; empty when left out."""
         value = self._left.pop(name, {})
@@ -88,3 +106,10 @@ class Options:
         if value is None:
             raise self.wrong(name, "is missing")
         return value
+
+
+def _from_file(options: Options, name: str, path: str) -> str:
+    try:
+        return Path(path).read_text("utf-8").strip()
+    except (OSError, UnicodeDecodeError) as unreadable:
+        raise options.wrong(name, f"can't read {path}: {unreadable}") from unreadable

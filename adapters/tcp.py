@@ -8,6 +8,8 @@ from adapters.line import Connect, TcpLine
 from adapters.options import Options
 from adapters.printer import BytePrinter, CountedPrinter, counting, printer_deadlines
 from adapters.status import QUESTIONS
+from adapters.tls import wanted
+from adapters.tls_line import TlsLine
 
 
 class RawTcp(BytePrinter):
@@ -15,7 +17,9 @@ class RawTcp(BytePrinter):
 
     @classmethod
     def from_settings(cls, settings: LineSettings) -> Self:
-        """Options: host, port (9100), connect_s, write_s, answer_s, ask ("none")."""
+        """Options: host, port (9100), connect_s, write_s, answer_s, ask ("none"), and tls with
+        ca_file, cert_file and key_file.
+        """
         options = Options(settings)
         adapter = cls(
             settings.station,
@@ -33,7 +37,7 @@ class CountedTcp(CountedPrinter):
     @classmethod
     def from_settings(cls, settings: LineSettings) -> Self:
         """Options: host, port, connect_s, write_s, answer_s, variable, and in seconds print_s,
-        settle_s, late_s.
+        settle_s, late_s; and tls with ca_file, cert_file and key_file.
         """
         options = Options(settings)
         adapter = cls(
@@ -47,9 +51,8 @@ class CountedTcp(CountedPrinter):
 
 
 def _connect(options: Options) -> Connect:
-    return partial(
-        TcpLine.connect,
-        options.text("host"),
-        options.port(default=9100),
-        options.seconds("connect_s", 3.0),
-    )
+    where = options.text("host"), options.port(default=9100), options.seconds("connect_s", 3.0)
+    context = wanted(options)
+    if context is None:
+        return partial(TcpLine.connect, *where)
+    return partial(TlsLine.connect, *where, context)

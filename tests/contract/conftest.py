@@ -13,6 +13,6 @@ def _no_blocking() -> Iterator[BlockBuster]:
     ) as guard:
         # Built once at start, before any lane runs: secrets and keys of a few bytes.
         for function in guard.functions.values():
-            for file in ("adapters/http_station.py", "adapters/opcua.py"):
+            for file in ("adapters/options.py", "adapters/opcua.py"):
                 function.can_block_in(file, "_from_file")
         yield guard

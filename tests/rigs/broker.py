@@ -13,8 +13,10 @@ import pytest
 class Mosquitto:
     """The broker that Debian packages; skipped with a reason where it is not installed."""
 
-    def __init__(self) -> None:
+    def __init__(self, more_settings: str = "") -> None:
+        """`more_settings` are lines of its settings file, such as a second listener."""
         self.port = 0
+        self._more = more_settings
         self._folder = tempfile.TemporaryDirectory()
         self._process: asyncio.subprocess.Process | None = None
 
@@ -28,8 +30,9 @@ class Mosquitto:
             self.port = int(free.getsockname()[1])
         settings = Path(self._folder.name) / "mosquitto.conf"
         settings.write_text(
+            "per_listener_settings true\n"
             f"listener {self.port} 127.0.0.1\nallow_anonymous true\npersistence false\n"
-            "log_type none\n"
+            f"log_type none\n{self._more}"
         )
         self._process = await asyncio.create_subprocess_exec(
             program,

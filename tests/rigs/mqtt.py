@@ -21,10 +21,10 @@ from tests.rigs.simulated import SimulatedRig
 class MqttRig(SimulatedRig):
     """Jobs and answers through mosquitto."""
 
-    def __init__(self, topic: str = "bagrelay/kit") -> None:
+    def __init__(self, topic: str = "bagrelay/kit", broker_settings: str = "") -> None:
         super().__init__()
         self._topic = topic
-        self.broker = Mosquitto()
+        self.broker = Mosquitto(broker_settings)
         self._client: paho.Client | None = None
         self._loop = asyncio.get_running_loop()
         self._subscribed = asyncio.Event()
