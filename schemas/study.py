@@ -228,7 +228,7 @@ class ManualCause(Record):
 
     code: str
     text: str
-    """As one of the orders says it."""
+    """As the first of the articles says it, or one of the orders."""
     orders: int
     articles: tuple[Sku, ...]
     """Those that fit no candidate even alone, the most frequent first; at most ten."""

@@ -201,21 +201,21 @@ def _less_or_more(value: float, form: str, unit: str) -> str:
 def _causes(past: Past, wanted: Sequence[Wanted]) -> Iterator[ManualCause]:
     """Why orders fit none of the candidates, the most frequent first."""
     counts: Counter[tuple[str, str]] = Counter()
-    texts: dict[tuple[str, str], str] = {}
     articles: defaultdict[tuple[str, str], Counter[Sku]] = defaultdict(Counter)
+    texts: dict[tuple[str, str, Sku], str] = {}
     for one, orders in zip(wanted, past.counts, strict=True):
         if one.cause is None:
             continue
-        reason = one.cause.reason
+        reason, sku = one.cause.reason, one.cause.sku or ""
         key = reason.code.value, reason.rule or ""
         counts[key] += orders
-        texts.setdefault(key, _IN_OTHER_WORDS.get(reason.code, reason.text))
-        if one.cause.sku is not None:
-            articles[key][one.cause.sku] += orders
+        texts.setdefault((*key, sku), _IN_OTHER_WORDS.get(reason.code, reason.text))
+        if sku:
+            articles[key][sku] += orders
     for key in sorted(counts, key=lambda key: (-counts[key], key)):
-        yield ManualCause(
-            code=key[0], text=texts[key], orders=counts[key], articles=_most(articles[key], 10)
-        )
+        named = _most(articles[key], 10)
+        text = f"{named[0]}: {texts[*key, named[0]]}" if named else texts[*key, ""]
+        yield ManualCause(code=key[0], text=text, orders=counts[key], articles=named)
 
 
 _IN_OTHER_WORDS = {
@@ -255,5 +255,5 @@ def _opening(answer: StudyAnswer) -> Iterator[str]:
     if by_hand:
         yield f"{by_hand} orders go to manual packing whatever candidate is stocked:"
     for cause in answer.unbaggable:
-        named = f" ({', '.join(cause.articles)})" if cause.articles else ""
-        yield f"  {cause.orders}: {cause.text}{named}."
+        others = f"; likewise {', '.join(cause.articles[1:])}" if cause.articles[1:] else ""
+        yield f"  {cause.orders}: {cause.text}{others}."

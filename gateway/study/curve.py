@@ -111,6 +111,7 @@ def _gain(now: Totals, before: Totals) -> str:
     parts.append(f"{now.film_m2 - before.film_m2:+.1f} m2")
     if now.bag_cost is not None and before.bag_cost is not None:
         parts.append(f"{now.bag_cost - before.bag_cost:+.2f} for bags")
-    if now.changeovers is not None and before.changeovers is not None:
-        parts.append(f"{now.changeovers - before.changeovers:+d} changeovers")
+    changed = (now.changeovers or 0) - (before.changeovers or 0)
+    if changed:
+        parts.append(f"{changed:+d} changeovers")
     return ", ".join(parts)

@@ -196,8 +196,15 @@ def _share_of(order: Order, parcel: Parcel) -> Order:
 
 
 def _decisive(decision: Decision) -> Reason:
-    """What stood against every bag; where that is nothing, that none fits."""
+    """What stood against every bag, as the bag says it that was nearest; where nothing did, that
+    none fits."""
     against = [{reason.code for reason in down.reasons} for down in decision.turned_down]
     common = set.intersection(*against) if against else set()
-    said = (reason for down in decision.turned_down for reason in down.reasons)
-    return next((reason for reason in said if reason.code in common), decision.reasons[0])
+    said = [
+        reason for down in decision.turned_down for reason in down.reasons if reason.code in common
+    ]
+    return min(
+        (reason for reason in said if reason.code is said[0].code),
+        key=lambda reason: (reason.needed or 0.0) - (reason.available or 0.0),
+        default=decision.reasons[0],
+    )
