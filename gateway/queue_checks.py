@@ -1,7 +1,9 @@
 """What can be wrong with the ways in and out that a site file names. Opens no connection."""
 
+import os
 from collections.abc import Iterator
 from ipaddress import ip_address
+from pathlib import Path
 from urllib.parse import urlsplit
 
 from gateway.site_file import Finding, Reading, Severity
@@ -14,8 +16,10 @@ def queue_checks(site: Site, reading: Reading) -> Iterator[Finding]:
     """Findings about queues, webhooks, scanners and the drop folder."""
     for index, queue in enumerate(site.queue):
         yield from _queue(queue, reading, index)
+        yield from _files(queue, f"queue {queue.id}", reading, "queue", index)
     for index, hook in enumerate(site.webhook):
         yield from _webhook(hook, reading, index)
+        yield from _files(hook, f"webhook {hook.id}", reading, "webhook", index)
     yield from _scanners(site, reading)
     yield from _folder(site, reading)
 
@@ -57,6 +61,23 @@ def _queue(queue: Queue, reading: Reading, index: int) -> Iterator[Finding]:
             "take_from, send_to and dead must differ: the gateway would read what it sends itself",
             "give each its own",
         )
+
+
+def _files(
+    section: Queue | Webhook, where: str, reading: Reading, kind: str, index: int
+) -> Iterator[Finding]:
+    """Files that are named and can't be read: nothing would be sent, and the log would say why."""
+    for name in type(section).model_fields:
+        file = getattr(section, name)
+        if isinstance(file, Path) and not os.access(file, os.R_OK):
+            why = "can't be read" if file.exists() else "isn't there"
+            yield Finding(
+                Severity.WARNING,
+                reading.line_of(kind, index, name),
+                f"{where}, {name}",
+                f"the file {file} {why}",
+                "put it there, readable for whoever runs the gateway",
+            )
 
 
 def _webhook(hook: Webhook, reading: Reading, index: int) -> Iterator[Finding]:

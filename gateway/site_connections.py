@@ -1,4 +1,4 @@
-"""Try a site's connections: open each station's lines and ask the WMS. Prints nothing."""
+"""Try a site's connections: each station's lines, the WMS, the brokers. Prints nothing."""
 
 import asyncio
 import os
@@ -11,7 +11,10 @@ from adapters.contract import LineSettings
 from adapters.errors import StationFault
 from gateway.access.secret_files import NoSecret
 from gateway.intake.wms import token_of
+from gateway.queues.port import BrokerDown, BrokerRefuses
+from gateway.queues.reach import reach
 from gateway.site_file import Finding, Reading, Severity
+from schemas.queues import Queue
 from schemas.site import Site, WmsSettings
 from schemas.station import LineToStation, Station
 
@@ -20,7 +23,7 @@ _CODE_OF_NO_ORDER = "bagrelay-check"
 
 
 async def try_connections(site: Site, reading: Reading) -> list[Finding]:
-    """Open each station's lines and ask the WMS for an order that does not exist."""
+    """Open each station's lines, ask the WMS for no order that exists, greet each broker."""
     tries = [
         _try_line(station, place, line, reading.line_of("station", index, "lines", place))
         for index, station in enumerate(site.station)
@@ -28,6 +31,10 @@ async def try_connections(site: Site, reading: Reading) -> list[Finding]:
     ]
     if site.wms:
         tries.append(_try_wms(site.wms, reading.line_of("wms", "url")))
+    tries += [
+        _try_broker(queue, reading.line_of("queue", index, "url"))
+        for index, queue in enumerate(site.queue)
+    ]
     return [finding for finding in await asyncio.gather(*tries) if finding]
 
 
@@ -79,3 +86,23 @@ async def _try_wms(wms: WmsSettings, at: int | None) -> Finding | None:
         )
     said = f"answers {status} for an order that can't exist; 404 was expected"
     return Finding(Severity.WARNING, at, "wms", said, "see that the path before {code} is right")
+
+
+async def _try_broker(queue: Queue, at: int | None) -> Finding:
+    where = f"queue {queue.id}"
+    try:
+        await reach(queue, os.environ)
+    except BrokerRefuses as refused:
+        said, do = f"the broker refuses: {refused}", "see user, password and rights"
+        return Finding(Severity.WARNING, at, where, said, do)
+    except BrokerDown as down:
+        return Finding(
+            Severity.WARNING, at, where, f"can't be reached: {down}", "see that its URL is right"
+        )
+    except ImportError as lacking:
+        said, do = (
+            f"needs a library that isn't installed: {lacking.name}",
+            "install bagrelay's extra",
+        )
+        return Finding(Severity.ERROR, at, where, said, f"{do} {queue.broker.value}")
+    return Finding(Severity.NOTE, at, where, "reached")

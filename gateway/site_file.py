@@ -13,6 +13,7 @@ from pydantic import BaseModel, ValidationError
 from pydantic_core import ErrorDetails
 
 from gateway import toml_places
+from gateway.site_paths import from_folder
 from schemas.site import Site
 from schemas.supply import BagForm
 
@@ -76,7 +77,7 @@ class Reading:
 def load(path: Path) -> Site:
     """The site of a file. Raises `SiteFileWrong` with every finding and its line.
 
-    A relative `templates_dir` is taken from the file's folder.
+    Relative paths are taken from the file's folder.
     """
     reading = read_file(path)
     if reading.site is None:
@@ -93,9 +94,7 @@ def read_file(path: Path) -> Reading:
     except OSError as error:
         return _unreadable(path.name, f"can't be read: {error.strerror}", "check name and rights")
     reading = read_text(text, path.name)
-    site = reading.site
-    if site and site.templates_dir and not site.templates_dir.is_absolute():
-        site = site.model_copy(update={"templates_dir": path.parent / site.templates_dir})
+    site = from_folder(reading.site, path.parent) if reading.site else None
     return Reading(reading.name, site, reading.findings, reading.lines)
 
 

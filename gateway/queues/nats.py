@@ -40,6 +40,7 @@ log = get_logger(__name__)
 
 ACK_WAIT_S = 10.0
 _ANSWER_S = 5.0
+_GOODBYE_S = 2.0
 _LOOK_EVERY_S = 1.0
 _KEEP_SENT_S = 30 * 86_400.0
 
@@ -60,12 +61,13 @@ class NatsLink:
             lost.set()
 
         try:
-            client = self._client = _Secured() if self._address.secure else Client()
+            context = self._address.context()
+            client = self._client = _Secured() if context else Client()
             await client.connect(
                 self._address.url,
                 user=self._address.user,
                 password=self._address.password,
-                tls=self._address.context(),
+                tls=context,
                 allow_reconnect=False,
                 connect_timeout=3,
                 # the client tries a first connection again and again unless told so
@@ -76,7 +78,7 @@ class NatsLink:
                 name="bagrelay",
             )
         except (NatsError, OSError, TimeoutError) as error:
-            self._client = None
+            await self.close()  # a connection that was refused half-way is not let go by itself
             refused = "authorization" in str(error).lower()
             raise (BrokerRefuses if refused else BrokerDown)(_why(error)) from error
         return client.jetstream(timeout=_ANSWER_S)
@@ -85,8 +87,10 @@ class NatsLink:
         """Let go of it."""
         client, self._client = self._client, None
         if client is not None:
+            # a line whose securing failed would be waited for without end
             with contextlib.suppress(NatsError, OSError, TimeoutError):
-                await client.close()
+                async with asyncio.timeout(_GOODBYE_S):
+                    await client.close()
 
 
 class _Secured(Client):

@@ -16,6 +16,9 @@ from typing import Any
 import pytest
 from cryptography import x509
 
+from gateway.site_connections import try_connections
+from gateway.site_file import Reading, Severity
+from schemas.site import Site
 from tests.contract.broker_clients import Reader, publish
 from tests.rigs.servers import Mosquitto, Nats, RabbitMq, Server, free_port
 from tests.service.brokers import started
@@ -188,6 +191,25 @@ async def test_who_proves_nothing_is_not_spoken_to(
             await asyncio.sleep(0.05)
     expected = {"ours": "", "theirs": "certificate", "file": "none.pem"}[lacking]
     assert expected in way["text"].lower(), way["text"]
+
+
+async def test_check_says_which_broker_answers(secured: Secured, tmp_path: Path) -> None:
+    """`bagrelay check --connect` greets each broker, and says why one can't be reached."""
+    cert, key = secured.ours.certificate("gateway")
+    ours = {"ca_file": secured.ours.file, "cert_file": cert, "key_file": key}
+    theirs = {**ours, "ca_file": Authority(tmp_path, "stranger").file}
+    site = Site.model_validate(
+        {
+            "name": "rig",
+            "gs1": {"company_prefix": "9521234"},
+            "station": [],
+            "queue": [secured.section(**files) for files in (ours, theirs)],
+        }
+    )
+    good, bad = await try_connections(site, Reading("site", site, (), {}))
+    assert (Severity.NOTE, "reached") == (good.severity, good.text)
+    assert Severity.WARNING is bad.severity
+    assert "certificate" in bad.text.lower(), bad.text
 
 
 async def test_server_without_tls_is_told_nothing(tmp_path: Path) -> None:
