@@ -280,6 +280,10 @@ class Postgres(Server):
         """Address of a database for psycopg."""
         return f"postgresql://postgres@127.0.0.1:{self.port}/{database}"
 
+    def tool(self, name: str) -> str:
+        """One of PostgreSQL's own programs, such as `pg_dump`, of the server's version."""
+        return str(self._bin / name)
+
     def new_database(self) -> str:
         """Make an empty database and return its name."""
         import psycopg
