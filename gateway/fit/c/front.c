@@ -26,6 +26,11 @@ static void begin(Search *in, const Task *task, const int *counts) {
         in->strides[d] = in->states;
         in->states *= in->top[d] + 1;
     }
+    for (int state = 0; state < in->states; state++)
+        for (int d = 0; d < in->digits; d++) {
+            in->digits_of[state][d] = state / in->strides[d] % (in->top[d] + 1);
+            in->size_of[state] += in->digits_of[state][d];
+        }
     for (int d = 0; d < in->digits && !in->failed; d++) {
         int u = in->unit[d], start = in->count;
         for (int b = task->blocks_from[u]; b < task->blocks_from[u + 1]; b++) {
@@ -49,7 +54,7 @@ static void begin(Search *in, const Task *task, const int *counts) {
 static Group solved(Search *in, int pieces) {
     if (pieces < 4) return pass(in, pieces, 0, NULL);
     Group first = pass(in, pieces, FIRST_PASS, NULL);
-    if (in->failed || !first.end) return first;
+    if (in->failed || !in->stair_count) return first;
     double goods = 0, need = 0, longest = 0, tallest = 0;
     for (int d = 0; d < in->digits; d++) {
         const Group *group = &in->groups[in->known[in->strides[d]]];
@@ -66,7 +71,7 @@ static Group solved(Search *in, int pieces) {
         tallest = most(tallest, lowest);
     }
     Ceiling on;
-    if (!ceiling_over(&on, in->steps, first.end, goods, need, longest + tallest)) {
+    if (!ceiling_over(&on, in->stair, in->stair_count, goods, need, longest + tallest)) {
         in->failed = 1;
         return first;
     }
@@ -114,7 +119,7 @@ static int own_front(const Task *task, const int *counts, int pieces, Front *fro
         if (!front->count || points[i].length < points[front->count - 1].length - HAIR)
             points[front->count++] = points[i];
     free(in.env); free(in.made); free(in.group_of); free(in.groups);
-    free(in.pairs); free(in.cand); free(in.keys); free(in.spare); free(in.steps);
+    free(in.pairs); free(in.cand); free(in.keys); free(in.spare); free(in.steps); free(in.stair);
     if (!good) { free(points); points = NULL; }
     if (good && layouts) *layouts = laid;
     else free(laid);
@@ -214,7 +219,7 @@ int bagrelay_front(const double *given, const double *circle, double *points, do
     task.units = (int)given[1];
     task.max_up = given[2];
     task.circle = circle;
-    if (task.pieces > MOST_PIECES || task.units > MOST_PIECES) return -1;
+    if (task.pieces > MOST_PIECES || task.units > MOST_UNITS) return -1;
     const double *next = given + 3;
     int blocks = 0, states = 1;
     for (int u = 0; u < task.units; u++, next += 6) {

@@ -68,7 +68,9 @@ static int may_come_below(const Ceiling *on, const Env *env, double within) {
     double volume = on->goods - within + env->low * env->high * env->up;
     if (!(volume <= on->roomiest)) return 0;
     for (int i = 0; i < on->corners; i++) {
-        double tallest = least(on->large[i] - env->high, on->small[i] - env->low);
+        double under = on->small[i] - env->low;
+        if (!(under >= env->up)) return 0; /* small falls from corner to corner */
+        double tallest = least(on->large[i] - env->high, under);
         if (!(tallest >= env->up)) continue;
         double height = least(most(on->best[i], env->up), tallest);
         double room = on->large[i] - height;
@@ -129,21 +131,23 @@ static void keep(Search *in, int row, int group) {
 
 static int undominated(Search *in, int *rows, int count) {
     for (int i = 0; i < count; i++) {
-        const Env *env = &in->cand[rows[i]];
-        in->keys[i] = (Key){env->low + env->high + env->up, rows[i]};
+        const Env *env = &in->cand[i];
+        in->keys[i] = (Key){env->low + env->high + env->up, i};
     }
     sorted(in->keys, in->spare, count);
-    int kept = 0;
+    int kept = 0, *row = malloc((size_t)(count + 1) * sizeof(int));
     Env *best = malloc((size_t)(count + 1) * sizeof(Env));
-    if (!best) { in->failed = 1; return 0; }
+    if (!best || !row) { free(best); free(row); in->failed = 1; return 0; }
+    memcpy(row, rows, (size_t)count * sizeof(int));
     for (int i = 0; i < count; i++) {
         const Env *env = &in->cand[in->keys[i].row];
         int covered = 0;
         for (int j = 0; j < kept && !covered; j++)
             covered = best[j].low <= env->low && best[j].high <= env->high && best[j].up <= env->up;
-        if (!covered) { best[kept] = *env; rows[kept++] = in->keys[i].row; }
+        if (!covered) { best[kept] = *env; rows[kept++] = row[in->keys[i].row]; }
     }
     free(best);
+    free(row);
     return kept;
 }
 
@@ -153,7 +157,7 @@ static int few_best(Search *in, int *rows, int count, int wanted) {
     double worth[2][FIRST_PASS];
     int row[2][FIRST_PASS], have[2] = {0, 0}, limit[2] = {wanted, wanted / 2};
     for (int i = 0; i < count; i++) {
-        const Env *env = &in->cand[rows[i]];
+        const Env *env = &in->cand[i];
         double slim = env->low + env->up, both[2] = {slim * (env->high + env->up), slim};
         for (int of = 0; of < 2; of++) {
             int at = have[of], known = 0;
@@ -176,19 +180,12 @@ static int few_best(Search *in, int *rows, int count, int wanted) {
     return kept;
 }
 
-/* The steps of whole stackings by their envelopes, and how many make the stair, which follows. */
-static int envelope_stair(Search *in, const int *rows, int count) {
-    for (int i = 0; i < count; i++) {
-        const Env *env = &in->cand[rows[i]];
-        in->steps[i] = (Step){env->high + env->up, env->low + env->up, i};
-    }
-    return stair_of(in->steps, count, in->steps + count);
-}
-
 static int roots_of(Search *in, int *rows, int count, int pieces) {
-    int steps = envelope_stair(in, rows, count), left = 0;
-    for (int i = 0; i < count; i++)
-        if (near_it(in->steps + count, steps, in->steps[i].large, in->steps[i].small)) rows[left++] = rows[i];
+    int left = 0;
+    for (int i = 0; i < count; i++) {
+        const Env *env = &in->cand[i];
+        if (near_it(in->stair, in->stair_count, env->high + env->up, env->low + env->up)) rows[left++] = rows[i];
+    }
     for (int i = 0; i < left; i++) {
         int way = rows[i] / in->pair_count, turned;
         Pair pair = in->pairs[rows[i] % in->pair_count];
@@ -215,8 +212,10 @@ static int roots_of(Search *in, int *rows, int count, int pieces) {
     return kept;
 }
 
-/* All joins of a state: pairs and candidates; the rows that are thin enough and may bear. */
-static int *joins_of(Search *in, int state, const int *digits, Group *whole, int *alive) {
+/* The joins of a state that are thin enough, may bear, and may come below the ceiling; of the whole
+ * those that may lie near the stair of them all, which is made on the way. */
+static int *joins_of(Search *in, int state, int last, const Ceiling *on, Group *whole, int *alive) {
+    const int *digits = in->digits_of[state];
     int splits = 0;
     char bears[MOST_STATES];
     int ends[MOST_STATES];
@@ -245,17 +244,26 @@ static int *joins_of(Search *in, int state, const int *digits, Group *whole, int
     in->cand = grown(in->cand, &in->cand_room, total + 1, sizeof(Env), &in->failed);
     in->keys = grown(in->keys, &room, total + 1, sizeof(Key), &in->failed);
     in->spare = grown(in->spare, &in->key_room, total + 1, sizeof(Key), &in->failed);
-    in->steps = grown(in->steps, &in->step_room, 2 * total + 1, sizeof(Step), &in->failed);
+    room = in->step_room;
+    in->steps = grown(in->steps, &room, 2 * total + 1, sizeof(Step), &in->failed);
+    in->stair = grown(in->stair, &in->step_room, 2 * total + 1, sizeof(Step), &in->failed);
     int *rows = in->failed ? NULL : malloc((size_t)(total + 1) * sizeof(int));
     if (!rows) { in->failed = 1; return NULL; }
-    *alive = 0;
+    *alive = in->stair_count = 0;
     for (int way = 0; way < 5; way++)
         for (int pair = 0, split = 0; pair < in->pair_count; pair++) {
             while (pair >= ends[split]) split++;
             if (way == 4 && !bears[split]) continue;
-            int row = way * in->pair_count + pair, turned;
-            join(&in->env[in->pairs[pair].left], &in->env[in->pairs[pair].right], way, &in->cand[row], &turned);
-            if (in->cand[row].up <= in->max_up) rows[(*alive)++] = row;
+            int turned;
+            Env *env = &in->cand[*alive];
+            join(&in->env[in->pairs[pair].left], &in->env[in->pairs[pair].right], way, env, &turned);
+            if (!(env->up <= in->max_up)) continue;
+            if (last) {
+                Step step = {env->high + env->up, env->low + env->up, 0};
+                if (!near_it(in->stair, in->stair_count, step.large, step.small)) continue;
+                stair_add(in->stair, &in->stair_count, step);
+            } else if (on && !may_come_below(on, env, whole->volume)) continue;
+            rows[(*alive)++] = way * in->pair_count + pair;
         }
     return rows;
 }
@@ -266,32 +274,19 @@ static int group_add(Search *in, Group group) {
     return in->group_count++;
 }
 
-/* One pass over all states, small ones first. The group of the whole; or with `few` only the stair
- * of whole stackings, in in->steps, and how many steps it has. */
+/* One pass over all states, small ones first. The group of the whole; or with `few` nothing but the
+ * stair of whole stackings, in in->stair. */
 static Group pass(Search *in, int pieces, int few, const Ceiling *on) {
     Group whole = {0, 0, 0, 0, 0};
     for (int size = 2; size <= pieces; size++)
         for (int state = 1; state < in->states; state++) {
-            int digits[MOST_PIECES], sum = 0;
-            for (int d = 0; d < in->digits; d++) {
-                digits[d] = state / in->strides[d] % (in->top[d] + 1);
-                sum += digits[d];
-            }
-            if (sum != size) continue;
+            if (in->size_of[state] != size) continue;
             int alive, kept = 0, last = size == pieces;
-            int *rows = joins_of(in, state, digits, &whole, &alive);
+            int *rows = joins_of(in, state, last, on, &whole, &alive);
             if (!rows) return whole;
             if (last && few) {
-                whole.start = 0;
-                whole.end = envelope_stair(in, rows, alive);
-                memmove(in->steps, in->steps + alive, (size_t)whole.end * sizeof(Step));
                 free(rows);
                 return whole;
-            }
-            if (on && !last) {
-                for (int i = 0; i < alive; i++)
-                    if (may_come_below(on, &in->cand[rows[i]], whole.volume)) rows[kept++] = rows[i];
-                alive = kept;
             }
             if (last) kept = roots_of(in, rows, alive, pieces);
             else if (few) kept = few_best(in, rows, alive, few);

@@ -7,7 +7,8 @@
 #include <string.h>
 
 #define MOST_PIECES 40
-#define MOST_STATES 800
+#define MOST_STATES 128
+#define MOST_UNITS 8
 #define CORNERS 48
 #define GRID 67108864.0
 #define HAIR 1e-9
@@ -52,9 +53,9 @@ typedef struct {
     Pair *pairs; int pair_count, pair_room;
     Env *cand; int cand_room;
     Key *keys, *spare; int key_room;
-    Step *steps; int step_room;
+    Step *steps, *stair; int step_room, stair_count;
     int states, strides[MOST_PIECES], unit[MOST_PIECES], digits, top[MOST_PIECES];
-    int known[MOST_STATES];
+    int known[MOST_STATES], size_of[MOST_STATES], digits_of[MOST_STATES][MOST_UNITS];
     int fragile, failed;
     double max_up;
 } Search;
@@ -97,25 +98,25 @@ static void sorted(Key *keys, Key *spare, int count) {
     if (from != keys) memcpy(keys, from, (size_t)count * sizeof(Key));
 }
 
-/* The steps that no other is within, by rising `large`; of equals the first. `stair` has room for
- * all and is returned filled. */
+/* A stair: the steps that no other is within, by rising `large`; of equals the first. */
+static void stair_add(Step *stair, int *have, Step one) {
+    int low = 0, high = *have;
+    while (low < high) {
+        int middle = (low + high) / 2;
+        if (stair[middle].large <= one.large) low = middle + 1;
+        else high = middle;
+    }
+    if (low > 0 && stair[low - 1].small <= one.small) return;
+    int from = low > 0 && stair[low - 1].large == one.large ? low - 1 : low, to = low;
+    while (to < *have && stair[to].small >= one.small) to++;
+    memmove(&stair[from + 1], &stair[to], (size_t)(*have - to) * sizeof(Step));
+    stair[from] = one;
+    *have += 1 - (to - from);
+}
+
 static int stair_of(const Step *all, int count, Step *stair) {
     int have = 0;
-    for (int i = 0; i < count; i++) {
-        Step one = all[i];
-        int low = 0, high = have;
-        while (low < high) {
-            int middle = (low + high) / 2;
-            if (stair[middle].large <= one.large) low = middle + 1;
-            else high = middle;
-        }
-        if (low > 0 && stair[low - 1].small <= one.small) continue;
-        int from = low > 0 && stair[low - 1].large == one.large ? low - 1 : low, to = low;
-        while (to < have && stair[to].small >= one.small) to++;
-        memmove(&stair[from + 1], &stair[to], (size_t)(have - to) * sizeof(Step));
-        stair[from] = one;
-        have += 1 - (to - from);
-    }
+    for (int i = 0; i < count; i++) stair_add(stair, &have, all[i]);
     return have;
 }
 
