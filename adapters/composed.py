@@ -131,10 +131,16 @@ class Composed:
                 await part.release()
 
     async def pass_by(self, code: str, reason: str) -> None:
-        """Tell each line that can let goods pass."""
-        for part in self._parts.values():
-            if isinstance(part, PassesBy) and part.claims.passes_by:
-                await part.pass_by(code, reason)
+        """Tell each line that can let goods pass. Raises `NothingSent` where none can."""
+        able = [
+            part
+            for part in self._parts.values()
+            if isinstance(part, PassesBy) and part.claims.passes_by
+        ]
+        if not able:
+            raise NothingSent("no line of this station can let goods pass")
+        for part in able:
+            await part.pass_by(code, reason)
 
     async def signals(self) -> AsyncIterator[Signal]:
         """Reports of all lines; ends when one of them ends, so that it is opened again."""

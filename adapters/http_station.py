@@ -3,7 +3,7 @@
     POST URL/jobs          the job as JSON -> {"stage": "printed" | "accepted", "device_job": ...}
     GET  URL/jobs/JOB_ID   -> {"fate": "printed" | "waiting" | "unknown_job"}
     GET  URL/state         -> a StationCondition      GET URL/count -> {"count": n}
-    POST URL/hold {"reason"}, POST URL/release
+    POST URL/hold {"reason"}, POST URL/release, POST URL/pass-by {"code", "reason"}
 A receipt comes as the answer, or later as a signed report (see `adapters.callbacks`).
 """
 
@@ -56,6 +56,7 @@ class HttpStation:
         reports=frozenset(kind.value for kind in SignalKind),
         makes_bags=True,
         holds=True,
+        passes_by=True,
         deliver_within_s=30.0,
         state_within_s=6.0,
     )
@@ -159,6 +160,10 @@ class HttpStation:
     async def release(self) -> None:
         """Tell it that it may go on."""
         await self._told("/release", {})
+
+    async def pass_by(self, code: str, reason: str) -> None:
+        """Tell it to let these goods pass unpacked."""
+        await self._told("/pass-by", {"code": code, "reason": reason})
 
     def callback(self, signature: str, body: bytes) -> None:
         """A signed report came in over HTTP. Raises `Refused` when it is not this station's."""

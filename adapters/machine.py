@@ -30,8 +30,11 @@ from schemas.station import (
 DEMANDED = ("length_mm", "job", "trigger", "done_job", "state")
 """Values that every machine must have."""
 OPTIONAL = ("width_mm", "slot", "seal", "job_text")
-"""Values that are written where the site file names them."""
-NAMES = (*DEMANDED, *OPTIONAL, *REPORTED)
+"""Values that are written with each job where the site file names them."""
+_PASS_BY = ("pass_by", "pass_code")
+"""Set to 1 when the goods at the infeed are to pass unpacked, after their code; the machine clears
+it. Written where the site file names it."""
+NAMES = (*DEMANDED, *OPTIONAL, *_PASS_BY, *REPORTED)
 """Every value that may be named."""
 
 STATES = {
@@ -89,6 +92,7 @@ class Machine(ABC):
         can_be_asked=True,
         reports=_ALWAYS | kinds_of(frozenset(REPORTED)),
         makes_bags=True,
+        passes_by=True,
         deliver_within_s=30.0,
         state_within_s=6.0,
     )
@@ -105,9 +109,9 @@ class Machine(ABC):
         self.station = station
         self._names = names
         self._reports = MachineReports(names)
-        # What a machine reports is decided by the values that its site file names.
+        # What a machine can do is decided by the values that its site file names.
         self.claims = replace(  # type: ignore[misc]
-            self.claims, reports=_ALWAYS | kinds_of(names)
+            self.claims, reports=_ALWAYS | kinds_of(names), passes_by="pass_by" in names
         )
         self.arm_after = arm_after
         """In a composed station: what must be known of the label before the machine is armed."""
@@ -240,6 +244,17 @@ class Machine(ABC):
         # A machine in production runs all the time: that says nothing of this bag.
         runs = STATES.get(int(state)) is MachineState.EXECUTE
         return Fate.CANNOT_TELL if runs else Fate.UNKNOWN_JOB
+
+    async def pass_by(self, code: str, reason: str) -> None:
+        """Tell the machine that these goods are not for it; why is of no use to it."""
+        del reason
+        await self.open()
+        try:
+            if "pass_code" in self._names:
+                await self.write("pass_code", code)
+            await self.write("pass_by", 1)
+        except (Unreached, Unanswered, Rejected, KeyError) as lost:
+            raise NothingSent(f"station {self.station}: pass_by: {lost}") from lost
 
     async def signals(self) -> AsyncIterator[Signal]:
         """What changed since `open` in the values that are looked for again and again."""

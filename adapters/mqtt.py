@@ -1,7 +1,8 @@
 """A station behind an MQTT 5 broker: request and response with correlation data, QoS 1.
 
     PREFIX/STATION/jobs      to the station: a job as JSON
-    PREFIX/STATION/ask       to the station: {"type": "state", "fate", "count", "hold" or "release"}
+    PREFIX/STATION/ask       to the station: {"type": "state", "fate", "count", "hold", "release" or
+                             "pass_by"}
     PREFIX/STATION/answers/CLIENT   from it: answers, with the correlation data of the question
     PREFIX/STATION/signals   from it: a Signal as JSON
     PREFIX/STATION/here      from it, retained: "1"; its last will sets "0"
@@ -59,6 +60,7 @@ class Mqtt:
         reports=frozenset(kind.value for kind in SignalKind),
         makes_bags=True,
         holds=True,
+        passes_by=True,
         deliver_within_s=25.0,
         state_within_s=6.0,
     )
@@ -160,6 +162,10 @@ class Mqtt:
     async def release(self) -> None:
         """Tell it that it may go on."""
         await self._question({"type": "release"})
+
+    async def pass_by(self, code: str, reason: str) -> None:
+        """Tell it to let these goods pass unpacked."""
+        await self._question({"type": "pass_by", "code": code, "reason": reason})
 
     async def signals(self) -> AsyncIterator[Signal]:
         """Reports in order. Each is acknowledged to the broker after the listener took it."""

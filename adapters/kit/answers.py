@@ -156,6 +156,16 @@ class AnswerChecks(Conformance):
         await self.in_time(adapter.pass_by("9521234000001", "kit"))
         await eventually(lambda: "9521234000001" in rig.passed(), "it was not told")
 
+    @needs("passes_by")
+    async def test_goods_that_could_not_be_told_to_pass_are_no_success(
+        self, rig: Rig, adapter: StationAdapter
+    ) -> None:
+        """A no-go that nobody heard is `NothingSent`: the gateway logs it and a person can act."""
+        assert isinstance(adapter, PassesBy)
+        await rig.off()
+        with pytest.raises(NothingSent):
+            await self.in_time(adapter.pass_by("9521234000001", "kit"))
+
     async def test_reports_come_once_and_in_order(self, rig: Rig, adapter: StationAdapter) -> None:
         """Each kind of report that is claimed is handed on, in the station's order."""
         sent = [_report(kind) for kind in SignalKind if kind.value in self.claims.reports]

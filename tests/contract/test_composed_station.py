@@ -140,6 +140,24 @@ async def test_machine_that_runs_all_the_time_does_not_prove_a_bag(rig: Composed
     await machine.close()
 
 
+async def test_no_go_reaches_the_line_that_can_act_on_it(
+    rig: ComposedRig, station: Composed
+) -> None:
+    """The machine lets the goods pass; the printer has no such thing and is not asked."""
+    assert station.claims.passes_by
+    await station.pass_by("9521234000001", "too thick")
+    assert ("9521234000001",) == rig.machine.passed()
+
+
+async def test_station_none_of_whose_lines_can_let_goods_pass_says_so(rig: ComposedRig) -> None:
+    """Without a place for it in the site file the no-go is not claimed, nor lost in silence."""
+    machine = _modbus(arm_after="sent")
+    station = Composed({Role.PRINTER: _raw(), Role.MACHINE: machine})
+    assert not station.claims.passes_by
+    with pytest.raises(NothingSent, match="no line"):
+        await station.pass_by("9521234000001", "too thick")
+
+
 async def test_value_that_reads_back_wrong_stops_the_job(
     rig: ComposedRig, station: Composed
 ) -> None:

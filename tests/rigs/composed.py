@@ -89,5 +89,8 @@ class ComposedRig(Rig):
     def report(self, signal: Signal) -> None:
         self.machine.report(signal)
 
+    def passed(self) -> tuple[str, ...]:
+        return self.machine.passed()
+
     def lines(self) -> int:
         return self.printer.lines() + self.machine.lines()

@@ -80,6 +80,9 @@ class _HttpFace:
             case "POST", ["release"]:
                 station.release()
                 await self._say(200, {})
+            case "POST", ["pass-by"]:
+                station.passed.append(json.loads(body)["code"])
+                await self._say(200, {})
             case _:
                 await self._say(404, {"title": "no such page"})
 

@@ -25,6 +25,8 @@ REGISTERS = {
     "done_job": "112 u32",
     "state": "114 u16",
     "job_text": "200 text100",
+    "pass_by": "120 u16",
+    "pass_code": "121 text20",
     "advanced": "300 u16",
     "pulled": "301 u16",
     "pulled_position": "302 u16",
@@ -39,7 +41,7 @@ REGISTERS = {
     "item_height_mm": "333 u16 x10",
     "item_mass_g": "334 u32",
 }
-_TRIGGER, _DONE, _STATE, _TEXT = 110, 112, 114, 200
+_TRIGGER, _DONE, _STATE, _PASS, _PASS_CODE, _TEXT = 110, 112, 114, 120, 121, 200
 _IDLE, _SUSPENDED, _HELD = 4, 5, 11
 
 
@@ -60,6 +62,7 @@ class ModbusRig(Rig):
         self._tasks: set[asyncio.Task[None]] = set()
         self._values = {_STATE: [_IDLE]}
         self._counts: Counter[str] = Counter()
+        self._passed: list[str] = []
 
     async def start(self) -> None:
         await self.on()
@@ -154,6 +157,9 @@ class ModbusRig(Rig):
             place = Register(int(address), sort, factor, self.word_order == "big")
             await self._set(place.address, place.words(value))
 
+    def passed(self) -> tuple[str, ...]:
+        return tuple(self._passed)
+
     def lines(self) -> int:
         return 0 if self._server is None else len(self._server.active_connections)
 
@@ -180,6 +186,8 @@ class ModbusRig(Rig):
         await asyncio.sleep(self._pause)
         if new is not None and address == self._spoilt:
             self._later(self._set(address, [1]))
+        if new is not None and address == _PASS:
+            self._passed.append(str(Register(_PASS_CODE, "text20").value(current[121:141])))
         if new is None or address != _TRIGGER or list(new) != [1]:
             return None
         how, self._next = self._next, ""

@@ -146,6 +146,9 @@ class MqttRig(SimulatedRig):
             case "release":
                 station.release()
                 self._answer(message, {"ok": True})
+            case "pass_by":
+                station.passed.append(said["code"])
+                self._answer(message, {"ok": True})
 
     def _job(self, message: paho.MQTTMessage, said: dict[str, object]) -> None:
         station, job_id = self.station, str(said["job_id"])

@@ -26,6 +26,8 @@ _NODES = {
     "trigger": ua.VariantType.Boolean,
     "done_job": ua.VariantType.UInt32,
     "state": ua.VariantType.Int32,
+    "pass_by": ua.VariantType.Boolean,
+    "pass_code": ua.VariantType.String,
     "advanced": ua.VariantType.UInt16,
     "pulled": ua.VariantType.UInt32,
     "pulled_position": ua.VariantType.Byte,
@@ -41,7 +43,7 @@ _NODES = {
     "item_mass_g": ua.VariantType.UInt32,
 }
 _BROKEN = (ua.VariantType.Float, ua.VariantType.Double)
-_FALSE = ("trigger", "seal", "supply_low")
+_FALSE = ("trigger", "seal", "supply_low", "pass_by")
 _IDLE, _SUSPENDED, _HELD = 4, 5, 11
 
 
@@ -55,6 +57,7 @@ class MachineServer:
         self.port = 0
         self.nodes: dict[str, ua.NodeId] = {}
         self.bags: list[str] = []
+        self.passed: list[str] = []
         self.on_trigger: Callable[[], bool] = bool
 
     def start(self) -> None:
@@ -84,7 +87,7 @@ class MachineServer:
         space = await server.register_namespace("urn:bag-machine")
         machine = await server.nodes.objects.add_object(ua.NodeId("Machine", space), "Machine")
         for name, sort in _NODES.items():
-            first = {"job_text": "", "item_code": "", "state": _IDLE}.get(name, 0)
+            first = {"job_text": "", "item_code": "", "pass_code": "", "state": _IDLE}.get(name, 0)
             first = False if name in _FALSE else first
             node = await machine.add_variable(ua.NodeId(name, space), name, first, varianttype=sort)
             await node.set_writable()
@@ -113,6 +116,9 @@ class MachineServer:
         node = {name: self._server.get_node(node_id) for name, node_id in self.nodes.items()}
         while True:
             await asyncio.sleep(0.005)
+            if await node["pass_by"].read_value():
+                self.passed.append(await node["pass_code"].read_value())
+                await self._write("pass_by", False)
             if await node["trigger"].read_value():
                 name = await node["job_text"].read_value()
                 await self._write("trigger", False)
@@ -134,6 +140,7 @@ class OpcUaRig(Rig):
     async def start(self) -> None:
         self._loop = asyncio.get_running_loop()
         self.server.bags.clear()
+        self.server.passed.clear()
         self.server.put("state", _IDLE)
         self._counts: Counter[str] = Counter()
         self.put(dict.fromkeys(("advanced", "pulled", "film_changed"), 0))
@@ -205,6 +212,9 @@ class OpcUaRig(Rig):
             whole = _NODES[name] not in _BROKEN and not isinstance(value, str)
             kept: object = bool(value) if name in _FALSE else int(value) if whole else value
             self.server.put(name, kept)
+
+    def passed(self) -> tuple[str, ...]:
+        return tuple(self.server.passed)
 
     def lines(self) -> int:
         return 0 if self._proxy is None else self._proxy.lines
