@@ -2,7 +2,8 @@
 
 The station sends the signal as JSON and the header `Bagrelay-Signature: v1=HEX`, where HEX is
 HMAC-SHA256 (RFC 2104) with the shared secret over `v1:STATION:` followed by the body's bytes. The
-signal's `number` must rise: a report that is played again is dropped.
+signal's `number` must rise for ever, past every restart of the station, as the milliseconds of its
+clock do: a report whose number is not above the last one's is an old one, and is dropped.
 """
 
 import hashlib
@@ -32,4 +33,4 @@ def read_signed(secret: bytes, station: str, signature: str, body: bytes) -> Sig
         raise Refused(f"station {station}: a signed report that makes no sense") from wrong
     if signal.number is None:
         raise Refused(f"station {station}: a signed report without a number can be played again")
-    return signal
+    return signal.model_copy(update={"signed": True})

@@ -230,6 +230,8 @@ class Signal(Record):
     height_mm: Mm | None = None
     mass_g: Annotated[float, Field(ge=0)] | None = None
     detail: Text = ""
+    signed: bool = False
+    """It came signed: its number never begins anew, so a lower one is an old report."""
 
 
 class StationOrder(Record):

@@ -70,3 +70,23 @@ def state_seen(work: Work, station: str, state: MachineState, detail: str, actor
         detail=detail,
     )
     work.wake(station)
+
+
+def last_report(conn: Connection, station: str) -> int | None:
+    """The highest number of the station's signed reports that were dealt with."""
+    return conn.execute(
+        sa.select(stations.c.last_report).where(stations.c.station == station)
+    ).scalar_one_or_none()
+
+
+def report_taken(work: Work, station: str, number: int) -> None:
+    """A signed report was dealt with: it and all before it are old from now on."""
+    ensure_row(work, station)
+    work.conn.execute(
+        sa.update(stations)
+        .where(
+            stations.c.station == station,
+            sa.or_(stations.c.last_report.is_(None), stations.c.last_report < number),
+        )
+        .values(last_report=number)
+    )

@@ -3,10 +3,12 @@
 from hashlib import sha256
 
 import orjson
+import structlog
 from pydantic import ValidationError
 
 from gateway.dispatch.moves import MOVES, move
 from gateway.dispatch.outcome import bag_came_out, settled
+from gateway.dispatch.station_state import last_report, report_taken
 from gateway.errors import Invalid
 from gateway.intake.accept import Intake
 from gateway.intake.envelope import Incoming, read_structured
@@ -16,6 +18,8 @@ from gateway.store.work import Work
 from schemas.events import AcceptedOutcome, EventType, Outgoing, OutgoingType
 from schemas.job import JobState
 from schemas.station import MachineState, Signal, SignalKind, Station
+
+log = structlog.get_logger(__name__)
 
 _GO = (AcceptedOutcome.QUEUED, AcceptedOutcome.ALREADY_IN_WORK)
 
@@ -35,6 +39,19 @@ class Signals:
         Gives the reason for a no-go where goods at the infeed are not to be packed. Raises what
         intake raises.
         """
+        if not signal.signed or signal.number is None:
+            return await self._handle(station, signal, connection)
+        number = signal.number
+        last = await self._store.read(lambda conn: last_report(conn, station.id))
+        if last is not None and number <= last:
+            log.warning("report.old", station=station.id, number=number, last=last)
+            return None
+        # Were we to die between these two, its event would be known by its id.
+        no_go = await self._handle(station, signal, connection)
+        await self._store.write(lambda work: report_taken(work, station.id, number))
+        return no_go
+
+    async def _handle(self, station: Station, signal: Signal, connection: int) -> str | None:
         match signal.kind:
             case SignalKind.PRINTED:
                 await self._store.write(lambda work: _printed(work, station, signal.job_id))
@@ -54,10 +71,11 @@ class Signals:
             self._unnumbered += 1
         number = signal.number if signal.number is not None else f"u{self._unnumbered}"
         digest = sha256(signal.model_dump_json().encode()).hexdigest()[:8]
+        line = "signed" if signal.signed else f"{self._run_id}-{connection}"
         body = orjson.dumps(
             {
                 "specversion": "1.0",
-                "id": f"{self._run_id}-{connection}-{number}-{digest}",
+                "id": f"{line}-{number}-{digest}",
                 "source": f"/stations/{station.id}/line",
                 "type": type_.value,
                 "data": {"station": station.id, **data},

@@ -59,3 +59,26 @@ async def test_report_for_a_station_that_does_not_report_is_not_found(rig: Rig) 
     path = "/v1/stations/nobody/reports"
     answer = await rig.client.post(path, content=b"{}", headers={HEADER: "v1=00"})
     assert 404 == answer.status_code
+
+
+async def test_report_played_again_after_a_restart_does_nothing(rig: Rig) -> None:
+    """What was said yesterday is not said today: the number outlives the gateway."""
+    said = []
+    for number, detail in ((7, "guard open"), (8, "guard closed")):
+        body = _report(number, detail)
+        said.append(body)
+        assert 202 == await _post(rig, body, sign(SECRET.encode(), "web", body))
+
+    async def told(last: str) -> bool:
+        entries = await rig.ledger(EntryKind.STATION_STATE)
+        return bool(entries) and entries[-1].data["detail"] == last
+
+    await until(lambda: told("guard closed"), "both to be recorded")
+    await rig.stop_gateway()
+    await rig.start_gateway()
+    said.append(_report(9, "guard open again"))
+    for body in said:
+        assert 202 == await _post(rig, body, sign(SECRET.encode(), "web", body))
+    await until(lambda: told("guard open again"), "the new one to be recorded")
+    details = [entry.data["detail"] for entry in await rig.ledger(EntryKind.STATION_STATE)]
+    assert ["guard open", "guard closed", "guard open again"] == details

@@ -125,7 +125,7 @@ def test_signed_report_is_taken() -> None:
     signature = "v1=76087c87cb2f1094e01efeaaf0cc8d3618710d34d9d692c3e05f10475d7afa57"
     assert sign(b"secret", "s3", _BODY) == signature
     signal = read_signed(b"secret", "s3", signature, _BODY)
-    assert signal == Signal(kind=SignalKind.SCAN, number=1, code="9521234000001")
+    assert signal == Signal(kind=SignalKind.SCAN, number=1, code="9521234000001", signed=True)
 
 
 @pytest.mark.parametrize(
