@@ -1,7 +1,7 @@
 """All answers of a study, in data and in sentences."""
 
 from collections import Counter, defaultdict
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Collection, Iterator, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, tzinfo
 
@@ -13,7 +13,7 @@ from gateway.study.replay import Answer, Replay, Wanted
 from gateway.study.stations import stations_for
 from gateway.study.stock import stock_of, working_days
 from gateway.study.totals import Stocked, difference, totals_of
-from schemas.base import Sku
+from schemas.base import Sku, Slug
 from schemas.decision import ReasonCode
 from schemas.station import Station
 from schemas.study import (
@@ -88,7 +88,7 @@ def study(
         sentences=(),
         cautions=CAUTIONS,
     )
-    return answer.model_copy(update={"sentences": (*_opening(answer), *_missing_sizes(here))})
+    return answer.model_copy(update={"sentences": _sentences(answer, here, questions)})
 
 
 @dataclass(frozen=True, slots=True)
@@ -224,8 +224,9 @@ _IN_OTHER_WORDS = {
 }
 
 
-def _most(counts: Counter[Sku], most: int) -> tuple[Sku, ...]:
-    return tuple(sorted(counts, key=lambda sku: (-counts[sku], sku))[:most])
+def _most(counts: Counter[str], most: int) -> tuple[str, ...]:
+    """The most frequent, each name once."""
+    return tuple(sorted(counts, key=lambda name: (-counts[name], name))[:most])
 
 
 def _missing_sizes(past: Past) -> Iterator[str]:
@@ -238,6 +239,23 @@ def _missing_sizes(past: Past) -> Iterator[str]:
         named = ", ".join(f"{sku} ({counts[sku]} orders)" for sku in _most(counts, 5))
         more = f" and {len(counts) - 5} more" if len(counts) > 5 else ""
         yield f"Articles without a size, to be measured first: {named}{more}."
+
+
+def _sentences(answer: StudyAnswer, past: Past, questions: Questions) -> tuple[str, ...]:
+    unknown = _unknown_services(past, questions.room.services.keys())
+    return *_opening(answer), *_missing_sizes(past), *unknown
+
+
+def _unknown_services(past: Past, known: Collection[Slug]) -> Iterator[str]:
+    counts: Counter[Slug] = Counter()
+    for order, orders in zip(past.contents, past.counts, strict=True):
+        if order.service is not None and order.service not in known:
+            counts[order.service] += orders
+    if counts:
+        yield (
+            f"{counts.total()} orders ask for a service that the site file does not know"
+            f" ({', '.join(_most(counts, 5))}): its limits and prices were not counted."
+        )
 
 
 def _opening(answer: StudyAnswer) -> Iterator[str]:

@@ -111,6 +111,8 @@ def _gain(now: Totals, before: Totals) -> str:
     parts.append(f"{now.film_m2 - before.film_m2:+.1f} m2")
     if now.bag_cost is not None and before.bag_cost is not None:
         parts.append(f"{now.bag_cost - before.bag_cost:+.2f} for bags")
+    if now.cost is not None and before.cost is not None:
+        parts.append(f"{now.cost - before.cost:+.2f} in all")
     changed = (now.changeovers or 0) - (before.changeovers or 0)
     if changed:
         parts.append(f"{changed:+d} changeovers")

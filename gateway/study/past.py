@@ -63,6 +63,7 @@ class Gathering:
         conditions = [rule.when.order for rule in rules]
         self._countries = frozenset(place for one in conditions for place in one.country)
         self._tags = frozenset(tag for one in conditions for tag in one.any_tag)
+        self._plain: dict[Item, Item] = {}
         self._contents: dict[Hashable, int] = {}
         self._orders: list[Order] = []
         self._seen: dict[str, Call] = {}
@@ -90,7 +91,7 @@ class Gathering:
 
     def _content_of(self, order: Order) -> int:
         """The number of all orders that agree in everything that may decide about a bag."""
-        goods = _goods(order)
+        goods = self._goods(order)
         tags = self._tags.intersection(order.tags)
         country = order.ship_to.country if order.ship_to else None
         country = country if country in self._countries else None
@@ -101,6 +102,17 @@ class Gathering:
             content = self._contents[key] = len(self._orders)
             self._orders.append(_bare(order, goods, tags, country))
         return content
+
+    def _goods(self, order: Order) -> dict[Item, int]:
+        """Articles without their words, and their numbers, whatever lines they stand on."""
+        goods: dict[Item, int] = {}
+        for line in order.lines:
+            item = self._plain.get(line.item)
+            if item is None:
+                item = line.item.model_copy(update={"description": "", "gtin": None})
+                self._plain[line.item] = item
+            goods[item] = goods.get(item, 0) + line.quantity
+        return goods
 
     def done(self) -> Past:
         """Everything that was taken. Raises `StudyWrong` where that is nothing."""
@@ -122,14 +134,6 @@ class Gathering:
 
 
 _EPOCH = datetime.min.replace(tzinfo=UTC)
-
-
-def _goods(order: Order) -> dict[Item, int]:
-    """Articles and their numbers, whatever lines they stand on."""
-    goods: dict[Item, int] = {}
-    for line in order.lines:
-        goods[line.item] = goods.get(line.item, 0) + line.quantity
-    return goods
 
 
 def _bare(

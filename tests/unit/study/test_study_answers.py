@@ -103,6 +103,22 @@ def test_study_of_nothing_but_unbaggable_orders_still_answers() -> None:
     assert ((), 1, 0.0) == (point.bags, point.totals.manual, point.totals.film_m2)
 
 
+def test_service_that_nobody_knows_is_told() -> None:
+    """Its limits can't be checked, so a study that kept silent would say too much."""
+    answer = answered(timed([order(SMALL, service="by-balloon")]))
+    assert any(
+        "1 orders ask for a service" in one and "by-balloon" in one for one in answer.sentences
+    )
+
+
+def test_words_about_an_article_make_no_other_order() -> None:
+    """Description and GTIN decide about no bag; an article's code may, by a rule."""
+    alike = [SMALL, SMALL.model_copy(update={"description": "for Ilse", "gtin": "95212340"})]
+    other = SMALL.model_copy(update={"sku": "small-2"})
+    answer = answered(timed(orders_of(*alike, other)))
+    assert (3, 2) == (answer.orders, answer.contents)
+
+
 def test_goods_for_another_purpose_are_left_out_and_counted() -> None:
     """The station takes outbound goods only."""
     back = order(SMALL, order_id="back", purpose=Purpose.RETURN)
