@@ -23,7 +23,7 @@ from gateway.cases import opening
 from gateway.cases.desk import CaseDesk
 from gateway.clock import Clock, SystemClock
 from gateway.console import pages
-from gateway.console.parts import parts_of
+from gateway.console.parts import Parts, parts_of
 from gateway.desk import Desk
 from gateway.dispatch import http as stations_http
 from gateway.dispatch import reports_route
@@ -198,16 +198,20 @@ def create_app(
         version=VERSION,
         summary="From a scanned order to a verified bag.",
         lifespan=lifespan,
+        docs_url=None,  # the framework's pages load scripts from elsewhere
+        redoc_url=None,
         dependencies=[Depends(door.same_line)],
         responses=document.PROBLEMS,
     )
     problems.install(app)
     document.install(app)
     who = door.install(app, gateway.site, gateway.store, gateway.clock)
+    parts = _parts(gateway, site_file, takes_site)
+    app.state.turned_away = sign_in.turned_away(parts.frame)
     for router in (
         *_machine_routes(gateway),
         site_route.routes(takes_site),
-        *_page_routes(gateway, site_file, takes_site, who),
+        *_page_routes(gateway, parts, who),
     ):
         app.include_router(router)
     return app
@@ -242,11 +246,8 @@ def _machine_routes(gateway: Gateway) -> Iterator[APIRouter]:
     yield _probes(gateway)
 
 
-def _page_routes(
-    gateway: Gateway, site_file: Path | None, takes_site: TakesSite | None, who: Who
-) -> Iterator[APIRouter]:
-    """The pages for people, and signing in to them."""
-    parts = parts_of(
+def _parts(gateway: Gateway, site_file: Path | None, takes_site: TakesSite | None) -> Parts:
+    return parts_of(
         site=gateway.site,
         site_file=site_file,
         takes_site=takes_site,
@@ -258,6 +259,10 @@ def _page_routes(
         clock=gateway.clock,
         found=gateway.finder.found if gateway.site.discovery.interfaces else None,
     )
+
+
+def _page_routes(gateway: Gateway, parts: Parts, who: Who) -> Iterator[APIRouter]:
+    """The pages for people, and signing in to them."""
     yield from pages.routers(parts)
     access = gateway.site.access
     yield sign_in.routes(

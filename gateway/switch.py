@@ -21,6 +21,7 @@ from gateway.access.secret_files import NoSecret
 from gateway.app import Gateway, create_app
 from gateway.errors import NotAllowedNow
 from gateway.label import LabelError
+from gateway.ledger.checkpoint import BadKey
 from gateway.limits.serving import CantServe
 from gateway.site_change import Taken, Taking, against, digest_of
 from gateway.site_file import SiteFileWrong
@@ -29,7 +30,7 @@ from schemas.site import Site
 log = structlog.get_logger(__name__)
 
 ANSWERED_WITHIN_S = 10.0
-WRONG = (SiteFileWrong, StationFault, LabelError, CantServe, NoSecret)
+WRONG = (SiteFileWrong, StationFault, LabelError, CantServe, NoSecret, BadKey)
 """What a site that can't be served raises before anything of it runs."""
 
 

@@ -48,7 +48,7 @@ async def _day(options: argparse.Namespace, console: Console) -> int:
         found = summarise(room, tallies)
         show(console, found)
         if options.keep:
-            console.print(f"Still running: {room.url}/docs . Ctrl-C stops.")
+            console.print(f"Still running: {room.url}/floor . Ctrl-C stops.")
             await asyncio.Event().wait()
         return 1 if found.wrong else 0
 

@@ -1,9 +1,10 @@
 """The door: every request is known, allowed and counted here before any route sees it."""
 
+from collections.abc import Callable
 from typing import Any
 
 import structlog
-from fastapi import FastAPI, Request
+from fastapi import FastAPI, Request, Response
 from sqlalchemy.engine import Connection
 from starlette.types import ASGIApp, Receive, Scope, Send
 
@@ -24,6 +25,9 @@ from gateway.store.store import Store
 from schemas.site import Site
 
 log = structlog.get_logger(__name__)
+
+TurnedAway = Callable[[Request, GatewayError], Response]
+"""Makes the page that tells a person why they were not let in."""
 
 _SAFE = frozenset({"GET", "HEAD", "OPTIONS"})
 
@@ -132,7 +136,11 @@ class Door:
         if error.status == 401 and _wants_page(request):
             await to_sign_in(path)(scope, receive, send)
             return
-        response = problems.answer(problems.problem_of(error, path), error.retry_after_s)
+        page: TurnedAway | None = getattr(scope["app"].state, "turned_away", None)
+        if page is not None and _wants_page(request):
+            response = page(request, error)
+        else:
+            response = problems.answer(problems.problem_of(error, path), error.retry_after_s)
         if error.status == 405:
             response.headers["Allow"] = ", ".join(self._paths.methods(path))
         if error.status in (401, 403):

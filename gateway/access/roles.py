@@ -84,9 +84,6 @@ TABLE: Final[Table] = {
     ("GET", "/static/{name:path}"): _ANYBODY,
     # documents
     ("GET", "/openapi.json"): _SEES_FLOOR,
-    ("GET", "/docs"): _SEES_FLOOR,
-    ("GET", "/docs/oauth2-redirect"): _SEES_FLOOR,
-    ("GET", "/redoc"): _SEES_FLOOR,
     # events; which types, see EVENTS
     ("POST", "/v1/events"): _EVENTS,
     # stations and desk

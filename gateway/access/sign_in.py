@@ -7,6 +7,7 @@ from fastapi.responses import RedirectResponse
 
 from gateway.access import sessions
 from gateway.access.caller import Caller
+from gateway.access.door import TurnedAway
 from gateway.access.who import Who
 from gateway.console.frame import Frame, form_of, packed
 from gateway.errors import Forbidden, GatewayError, Unauthenticated
@@ -55,6 +56,18 @@ def routes(frame: Frame, store: Store, who: Who, *, lasts: timedelta, open_door:
         return answer
 
     return router
+
+
+def turned_away(frame: Frame) -> TurnedAway:
+    """The page of whom the door did not let in: no way round it, so nothing of the room in it."""
+
+    def page(request: Request, error: GatewayError) -> Response:
+        html = frame.part(
+            "turned_away.html", title=error.title, text=error.detail, here=request.scope["path"]
+        )
+        return packed(request, html.encode(), "text/html; charset=utf-8", error.status)
+
+    return page
 
 
 def _person(caller: Caller) -> Caller:

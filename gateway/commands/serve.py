@@ -25,8 +25,8 @@ def serve(
 
     Closed to whoever shows no key, unless the site file says `access.open_door`: hand out keys with
     `bagrelay access key new`. A stop finishes what is being sent. SIGHUP takes up the site
-    file without a restart, whole or not at all. Exit code 0: stopped as told. 2: the site file is
-    wrong.
+    file without a restart, whole or not at all. Exit code 0: stopped as told. 2: the site file, or
+    the ledger's key, is wrong.
     The gateway is never a safety function: guards and stops belong to the machines.
     """
     import os
@@ -35,6 +35,7 @@ def serve(
 
     from gateway import logs
     from gateway.app import build, create_app
+    from gateway.ledger.keys import key_file, key_of
     from gateway.limits.serving import serving
     from gateway.metrics import Metrics
     from gateway.site_file import SiteFileWrong, load
@@ -56,7 +57,9 @@ def serve(
 
     def made(site: "Site") -> "Gateway":
         settings(site)
-        return build(site, metrics=metrics)
+        gateway = build(site, metrics=metrics)
+        key_of(key_file(site))  # a bad key shows here, before anything starts
+        return gateway
 
     try:
         switch = Switch(read, made, partial(create_app, site_file=site_file))

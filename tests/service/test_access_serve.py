@@ -35,6 +35,18 @@ def test_open_door_does_not_start_where_others_reach_it(tmp_path: Path, host: st
     assert [] == list(tmp_path.glob("*.db"))
 
 
+@pytest.mark.parametrize(("mode", "says"), [(0o644, "chmod 600"), (0o600, "cannot be read")])
+def test_bad_ledger_key_is_told_in_a_sentence(tmp_path: Path, mode: int, says: str) -> None:
+    """A key that others may read, or that is none: exit code 2 and what to do, no traceback."""
+    key = tmp_path / "bagrelay.ledger-key.pem"
+    key.write_text("not a key")
+    key.chmod(mode)
+    done = _serve(tmp_path, "--port", "0")
+    assert (2, 1) == (done.returncode, len(done.stderr.splitlines()))
+    assert says in done.stderr
+    assert key.name in done.stderr
+
+
 @pytest.mark.parametrize("options", [(), ("--closed",)], ids=["open", "closed"])
 def test_open_door_says_so_and_no_log_line_holds_what_was_shown(
     tmp_path: Path, options: tuple[str, ...]

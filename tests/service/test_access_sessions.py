@@ -54,6 +54,33 @@ async def test_person_signs_in_acts_under_their_name_and_signs_out(tmp_path: Pat
     assert ["signed in", "signed out"] == [c.data["change"] for c in changes][1:]
 
 
+async def test_person_who_may_not_is_told_on_a_page_and_a_program_in_json(tmp_path: Path) -> None:
+    """403 as a page for whoever asks for one, without anything of the room in it."""
+    async with closed(tmp_path) as gateway, gateway.client() as browser:
+        await _sign_in(gateway, browser, await gateway.key(AccessRole.OPERATOR, name="Ilse"))
+        page = await browser.get("/goods", headers=PAGE)
+        program = await browser.get("/goods", headers={"accept": "application/json"})
+        nowhere = await browser.get("/nowhere", headers=PAGE)
+    assert (403, 403, 404) == (page.status_code, program.status_code, nowhere.status_code)
+    assert page.headers["content-type"].startswith("text/html")
+    assert "default-src 'none'" in page.headers["content-security-policy"]
+    assert "Sign in as somebody else" in page.text
+    assert "The role operator may not do this." in page.text
+    assert "s1" not in page.text
+    assert "application/problem+json" == program.headers["content-type"]
+    assert nowhere.headers["content-type"].startswith("text/html")
+
+
+async def test_framework_pages_that_load_from_elsewhere_are_not_there(tmp_path: Path) -> None:
+    """The API's description is JSON of our own; no page of ours fetches a script from outside."""
+    async with closed(tmp_path) as gateway, gateway.client() as integrator:
+        key = await gateway.key(AccessRole.INTEGRATOR)
+        integrator.headers["authorization"] = f"Bearer {key}"
+        pages = [(await integrator.get(path)).status_code for path in ("/docs", "/redoc")]
+        described = await integrator.get("/openapi.json")
+    assert ([404, 404], 200) == (pages, described.status_code)
+
+
 async def test_cookie_that_was_signed_out_opens_nothing_for_whoever_kept_it(
     tmp_path: Path,
 ) -> None:
