@@ -43,7 +43,7 @@ class Shared:
         self.gateways = gateways
         self.room = room
         self.accepted: dict[str, list[str]] = {name: [] for name in KINDS}
-        self._dsn = dsn
+        self.dsn = dsn
         self.client = httpx.AsyncClient(trust_env=False, timeout=5)
 
     async def scan(self, station: str, gateways: Sequence[GatewayProcess]) -> None:
@@ -75,7 +75,7 @@ class Shared:
         views = (await self.client.get(f"{gateway.url}/v1/stations")).json()
         return {view["station"] for view in views if view["sends_here"]}
 
-    async def all_out(self) -> None:
+    async def all_out(self, asked: GatewayProcess | None = None) -> None:
         """Wait until every accepted order's label is out and nothing is on its way."""
         await self.sees(
             lambda: all(
@@ -84,10 +84,14 @@ class Shared:
             ),
             f"{self.accepted} to be out",
         )
+        await self.at_rest(asked or self.gateways[-1])
+
+    async def at_rest(self, asked: GatewayProcess) -> None:
+        """Wait until no lane has a label on its way."""
 
         async def rests() -> bool:
             with contextlib.suppress(httpx.TransportError, ValueError, TypeError):
-                views = (await self.client.get(f"{self.gateways[-1].url}/v1/stations")).json()
+                views = (await self.client.get(f"{asked.url}/v1/stations")).json()
                 return not any(view["sending"] or view["in_doubt"] for view in views)
             return False
 
@@ -106,7 +110,7 @@ class Shared:
     def check_labels(self) -> None:
         """Each accepted order's label came out once, in its turn, and the ledger agrees."""
         self.room.look()
-        engine = sa.create_engine(self._dsn.replace("postgresql:", "postgresql+psycopg:"))
+        engine = sa.create_engine(self.dsn.replace("postgresql:", "postgresql+psycopg:"))
         with engine.connect() as conn:
             report = chain.verify(entries.stored_rows(conn))
             told = Told(entries.page(conn, after=0, limit=1_000_000))
@@ -148,7 +152,8 @@ async def test_paused_gateway_cannot_send_after_its_lease(
     tmp_path: Path, database: Postgres
 ) -> None:
     """SIGSTOP past the lease: the other takes over and prints on; let go on, the first sends
-    nothing, though it had labels to send and was told of more while it slept."""
+    nothing, though it had labels to send and was told of more while it slept. Then the
+    other way round: a lane may come back, and nobody takes the other's labels for strange ones."""
     async with shared(tmp_path, database, 2) as scene:
         first, second = scene.gateways
         assert set(KINDS) == await scene.sends_to(first)
@@ -170,9 +175,12 @@ async def test_paused_gateway_cannot_send_after_its_lease(
         first.go_on()
         assert await first.ready()
         assert set() == await scene.sends_to(first)
+        second.pause()
         for station in KINDS:
             await scene.scan(station, [first])
-        await scene.all_out()
+        await scene.all_out(first)
+        second.go_on()
+        assert await second.ready()
         await asyncio.sleep(2 * LEASE_S / 3)
         scene.check_labels()
         for gateway in scene.gateways:
