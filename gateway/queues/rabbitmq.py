@@ -33,6 +33,10 @@ for _name in ("aio_pika", "aiormq"):
     logging.getLogger(_name).setLevel(logging.CRITICAL)
 
 _QUORUM: dict[str, FieldValue] = {"x-queue-type": "quorum"}
+_ONE_READER: dict[str, FieldValue] = {**_QUORUM, "x-single-active-consumer": True}
+"""A second reader gets nothing while the first may still have older messages in hand."""
+_HEARTBEAT_S = 10
+"""A reader that is paused or cut off is let go of by the broker after two of these."""
 _ANSWER_S = 5.0
 _GOODBYE_S = 2.0
 _FAULTS = (AMQPError, ChannelInvalidStateError, OSError, TimeoutError, RuntimeError)
@@ -60,7 +64,9 @@ class RabbitLink:
         try:
             async with asyncio.timeout(_ANSWER_S):
                 self._connection = await aio_pika.connect(
-                    self._url, timeout=3, ssl_context=self._address.context()
+                    self._url.update_query(heartbeat=_HEARTBEAT_S),
+                    timeout=3,
+                    ssl_context=self._address.context(),
                 )
                 self._connection.close_callbacks.add(lambda *_: lost.set())
                 channel = await self._connection.channel(publisher_confirms=True)
@@ -103,7 +109,7 @@ class RabbitSource:
         channel = await self._link.open()
         try:
             await channel.set_qos(prefetch_count=self._prefetch)
-            await channel.declare_queue(self._queue, durable=True, arguments=_QUORUM)
+            await channel.declare_queue(self._queue, durable=True, arguments=_ONE_READER)
             await channel.declare_queue(self._dead, durable=True, arguments=_QUORUM)
             await channel.declare_queue(
                 f"{self._queue}.later",
