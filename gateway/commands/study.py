@@ -51,11 +51,14 @@ def study(
 
     site, asked = _site(site_file), _asked(study_file)
     try:
+        zone = ZoneInfo(site.time_zone)
+    except KeyError:
+        fail(f"{site_file}: no time zone is called {site.time_zone!r}; `bagrelay check` helps")
+    try:
         questions = questions_of(asked, site)
         past, unreadable = _past(orders, questions)
         with progress("replaying orders", total=len(past.contents)) as bar:
             today = SystemClock().now().date()
-            zone = ZoneInfo(site.time_zone)
             answer = answered(past, questions, zone, on=today, told=bar.part)
     except StudyWrong as wrong:
         fail(str(wrong))

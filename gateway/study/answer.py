@@ -236,9 +236,9 @@ def _missing_sizes(past: Past) -> Iterator[str]:
         for sku in {line.item.sku for line in order.lines if line.item.size is None}:
             counts[sku] += orders
     if counts:
-        named = ", ".join(f"{sku} ({counts[sku]} orders)" for sku in _most(counts, 5))
+        named = ", ".join(f"{sku} ({counts[sku]})" for sku in _most(counts, 5))
         more = f" and {len(counts) - 5} more" if len(counts) > 5 else ""
-        yield f"Articles without a size, to be measured first: {named}{more}."
+        yield f"Articles without a size, to be measured first (orders): {named}{more}."
 
 
 def _sentences(answer: StudyAnswer, past: Past, questions: Questions) -> tuple[str, ...]:
@@ -253,8 +253,8 @@ def _unknown_services(past: Past, known: Collection[Slug]) -> Iterator[str]:
             counts[order.service] += orders
     if counts:
         yield (
-            f"{counts.total()} orders ask for a service that the site file does not know"
-            f" ({', '.join(_most(counts, 5))}): its limits and prices were not counted."
+            "Orders that ask for a service that the site file does not know, whose limits and"
+            f" prices were not counted: {counts.total()} ({', '.join(_most(counts, 5))})."
         )
 
 
@@ -266,12 +266,12 @@ def _opening(answer: StudyAnswer) -> Iterator[str]:
         f" {answer.station} for {aim}."
     )
     if answer.repeated:
-        yield f"{answer.repeated} lines named an order again and were left out."
+        yield f"Lines that named an order again and were left out: {answer.repeated}."
     if answer.elsewhere:
-        yield f"{answer.elsewhere} orders were left out: {answer.station} takes no such goods."
+        yield f"Orders left out, whose goods {answer.station} does not take: {answer.elsewhere}."
     by_hand = sum(cause.orders for cause in answer.unbaggable)
     if by_hand:
-        yield f"{by_hand} orders go to manual packing whatever candidate is stocked:"
+        yield f"Orders for manual packing, whatever candidate is stocked: {by_hand}."
     for cause in answer.unbaggable:
         others = f"; likewise {', '.join(cause.articles[1:])}" if cause.articles[1:] else ""
         yield f"  {cause.orders}: {cause.text}{others}."
