@@ -202,6 +202,7 @@ class OutgoingType(StrEnum):
     LOAD_NOW = "bagrelay.station.load-now.v1"
     SIZE_DISPUTED = "bagrelay.item.size-disputed.v1"
     SUPPLY_LOW = "bagrelay.supply.low.v1"
+    SIGNAL_REFUSED = "bagrelay.signal.refused.v1"
 
 
 class Outgoing(Record):

@@ -43,6 +43,8 @@ class StationView(Record):
     held: HoldView | None
     waits_for: str
     """What stands in the way of sending, as this gateway sees it; a hint."""
+    signal_refused: str
+    """Why the last scan or item that came by the station's own line was not taken; else empty."""
     breaker_open: bool
     sends_here: bool
     """Whether this gateway process is the one that sends to the station."""

@@ -208,6 +208,7 @@ class Dispatcher:
             no_go: str | None
             try:
                 no_go = await self._on_signal(station, signal, connection)
+                lane.view.signal_refused = ""
             except NotStored as failure:
                 log.warning("signal.waits", station=station.id, text=failure.detail)
                 with suppress(TimeoutError):
@@ -222,6 +223,7 @@ class Dispatcher:
                     signal=signal.kind.value,
                     text=refused.detail,
                 )
+                lane.view.signal_refused = refused.detail
                 no_go = refused.detail if signal.kind is SignalKind.ITEM_PRESENT else None
             if no_go is not None:
                 await _pass_by(lane, signal.code, no_go)

@@ -48,6 +48,7 @@ class LaneView:
     waits_for: str = ""
     faults_in_a_row: int = 0
     breaker_open: bool = False
+    signal_refused: str = ""
     failed_tries: int = 0
     """Since the station last took a label."""
     connected: bool = False

@@ -52,6 +52,7 @@ def station_view(conn: Connection, station: Station, lane_of: LaneOf) -> Station
         if held
         else None,
         waits_for=lane.waits_for or (known.waits_for if not held else ""),
+        signal_refused=lane.signal_refused,
         breaker_open=known.state is StationState.FAULTED,
         sends_here=sends_here,
         lane_length=jobs.lane_length(conn, station.id),

@@ -1,21 +1,22 @@
 """What a station reports by its own line, as the same events that come over HTTP."""
 
+from contextlib import suppress
 from hashlib import sha256
 
 import orjson
 import structlog
-from pydantic import ValidationError
+from pydantic import JsonValue, ValidationError
 
 from gateway.dispatch.moves import MOVES, move
 from gateway.dispatch.outcome import bag_came_out, settled
 from gateway.dispatch.station_state import last_report, report_taken
-from gateway.errors import Invalid
+from gateway.errors import GatewayError, Invalid, NotStored
 from gateway.intake.accept import Intake
 from gateway.intake.envelope import Incoming, read_structured
 from gateway.store import jobs
 from gateway.store.store import Store
 from gateway.store.work import Work
-from schemas.events import AcceptedOutcome, EventType, Outgoing, OutgoingType
+from schemas.events import Accepted, AcceptedOutcome, EventType, Outgoing, OutgoingType
 from schemas.job import JobState
 from schemas.station import MachineState, Signal, SignalKind, Station
 
@@ -58,12 +59,24 @@ class Signals:
             case SignalKind.SUPPLY_LOW:
                 await self._store.write(lambda work: _low(work, station, signal))
             case _:
-                accepted = await self._intake.accept(
-                    self._event(station, signal, connection), actor=f"station {station.id}"
-                )
+                accepted = await self._accepted(station, signal, connection)
                 if signal.kind is SignalKind.ITEM_PRESENT and accepted.outcome not in _GO:
                     return accepted.text or "not to be packed here"
         return None
+
+    async def _accepted(self, station: Station, signal: Signal, connection: int) -> Accepted:
+        """Its event, taken; where it is refused nobody reads an answer, so the room is told."""
+        try:
+            return await self._intake.accept(
+                self._event(station, signal, connection), actor=f"station {station.id}"
+            )
+        except NotStored:
+            raise
+        except GatewayError as refused:
+            why = refused.detail
+            with suppress(NotStored):
+                await self._store.write(lambda work: _refused(work, station, signal, why))
+            raise
 
     def _event(self, station: Station, signal: Signal, connection: int) -> Incoming:
         type_, data = event_of(station.id, signal)
@@ -152,6 +165,11 @@ def _printed(work: Work, station: Station, job_id: str | None) -> None:
         settled(work, job, by="station", printed=True)
     if job.state is not JobState.SENT:
         bag_came_out(work, station, moved)
+
+
+def _refused(work: Work, station: Station, signal: Signal, why: str) -> None:
+    facts: dict[str, JsonValue] = {"signal": signal.kind.value, "code": signal.code}
+    work.publish(OutgoingType.SIGNAL_REFUSED, Outgoing(station=station.id, text=why, facts=facts))
 
 
 def _low(work: Work, station: Station, signal: Signal) -> None:

@@ -8,7 +8,7 @@ import pytest
 
 from schemas.order import Order
 from schemas.station import Signal, SignalKind
-from tests.service.gateway_rig import Rig, order, running, sees, station
+from tests.service.gateway_rig import Rig, order, running, sees, station, until
 
 sys.path.insert(0, str(Path(__file__).parents[2] / "examples"))
 
@@ -80,3 +80,28 @@ async def test_wms_that_is_down_is_a_no_go(rig: Rig, wms: FakeWms) -> None:
     _arrives(rig, "fits")
     await sees(lambda: ["fits"] == rig.stations["line"].passed, "a no-go")
     assert 0 == rig.stations["line"].printed_count
+
+
+async def test_read_that_is_refused_is_told_to_the_room(rig: Rig, wms: FakeWms) -> None:
+    """Nobody stands at a conveyor to read an answer: the view and an event say why."""
+    wms.mood.fail_every = 1
+    _arrives(rig, "fits")
+
+    async def told() -> bool:
+        return bool(await rig.outgoing("signal.refused"))
+
+    await until(told, "the refusal to be told")
+    (event,) = await rig.outgoing("signal.refused")
+    assert "fits" in event["data"]
+
+    async def shown() -> bool:
+        return "WMS" in (await rig.view("line"))["signal_refused"]
+
+    await until(shown, "the view to say why")
+    wms.mood.fail_every = 0
+    _arrives(rig, "fits")
+
+    async def forgotten() -> bool:
+        return (await rig.view("line"))["signal_refused"] == ""
+
+    await until(forgotten, "the next good read to take its place")
