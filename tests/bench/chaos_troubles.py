@@ -82,13 +82,14 @@ class Troubles:
         ]  # fmt: skip
 
     async def make(self, seconds: float, pause_s: float) -> None:
-        """For so long; afterwards everything runs again."""
+        """For so long, one of each kind first; afterwards everything runs again."""
         loop = asyncio.get_running_loop()
         ends = loop.time() + seconds
         weights = [weight for weight, _ in self._kinds]
+        first = self._chance.sample(self._kinds, len(self._kinds))
         while loop.time() < ends:
             await asyncio.sleep(min(self._chance.uniform(0.2, pause_s), ends - loop.time()))
-            _, trouble = self._chance.choices(self._kinds, weights)[0]
+            _, trouble = first.pop() if first else self._chance.choices(self._kinds, weights)[0]
             task = asyncio.ensure_future(trouble())
             self._running.add(task)  # type: ignore[arg-type]
             task.add_done_callback(self._running.discard)  # type: ignore[arg-type]
