@@ -31,7 +31,11 @@ class Next(StrEnum):
 
 
 def after_fault(claims: Claims, fault: StationFault) -> Next:
-    """Decide from what the line can prove and how far the delivery got."""
+    """Decide from what the line can prove and how far the delivery got.
+
+    A station that can be asked is asked before a repeat that it would drop: a job that may be out
+    does not go back to those that wait, where it could be cancelled or moved to another station.
+    """
     match fault:
         case NothingSent():
             return Next.RETRY
@@ -41,9 +45,11 @@ def after_fault(claims: Claims, fault: StationFault) -> Next:
             return Next.HOLD
         case Refused():
             return Next.REFUSED
+        case FateUnknown() if claims.can_be_asked:
+            return Next.ASK
         case FateUnknown() if claims.drops_repeats:
             return Next.RETRY
-        case FateUnknown() if claims.can_be_asked or claims.counts_labels:
+        case FateUnknown() if claims.counts_labels:
             return Next.ASK
         case _:
             return Next.IN_DOUBT

@@ -58,14 +58,32 @@ async def test_station_that_is_off_and_comes_back_prints_all_in_order(
 async def test_line_cut_amid_a_job_of_a_station_that_drops_repeats_is_sent_again(
     tmp_path: Path, after_bytes: int
 ) -> None:
-    """The station tells a repeat by its id, so no person is asked."""
+    """The station says that it has no such job, so no person is asked."""
     async with running(tmp_path, station("s1")) as rig:
         rig.stations["s1"].inject(Fault(FaultKind.CUT, after_bytes=after_bytes))
         for name in ("o1", "o2"):
             await rig.scan("s1", name)
         await rig.job_in("o2", "printed")
         await _printed_once(rig, "o1", "o2")
-        assert [] == await rig.ledger(EntryKind.DOUBT_SETTLED)
+        assert ["station"] == [e.data["by"] for e in await rig.ledger(EntryKind.DOUBT_SETTLED)]
+
+
+async def test_label_that_may_be_out_can_not_be_cancelled(tmp_path: Path) -> None:
+    """Nor moved: its goods would get a second label. Once the station has told, it is as before."""
+    async with running(
+        tmp_path, station("s1"), station("s2"), machines={"s1": {"print_s": 0.3}}
+    ) as rig:
+        await rig.scan("s1", "o1")
+        job = await rig.job_in("o1", "sending")
+        rig.stations["s1"].off()
+        await rig.job_in("o1", "in_doubt")
+        assert 409 == (await rig.act(f"/v1/jobs/{job['job_id']}/cancel")).status_code
+        moved = await rig.act("/v1/orders/o1/move", to_station="s2")
+        assert 409 == moved.status_code
+        rig.stations["s1"].on()
+        await rig.job_in("o1", "printed")
+        await _printed_once(rig, "o1")
+        assert 0 == rig.stations["s2"].printed_count
 
 
 @pytest.mark.parametrize(

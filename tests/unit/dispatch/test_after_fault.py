@@ -22,12 +22,12 @@ def test_nothing_sent_is_always_tried_again(claims: Claims) -> None:
 
 @pytest.mark.parametrize("claims", EVERY_CLAIM)
 def test_unknown_is_tried_again_only_where_repeats_are_dropped(claims: Claims) -> None:
-    """Design: drops repeats, retry; can be asked, ask; otherwise in doubt."""
+    """Can be asked, ask; drops repeats, retry; otherwise in doubt."""
     following = after_fault(claims, FateUnknown("cut"))
-    if claims.drops_repeats:
-        expected = Next.RETRY
-    elif claims.can_be_asked:
+    if claims.can_be_asked:
         expected = Next.ASK
+    elif claims.drops_repeats:
+        expected = Next.RETRY
     else:
         expected = Next.IN_DOUBT
     assert expected == following
