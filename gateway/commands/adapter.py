@@ -12,6 +12,9 @@ if TYPE_CHECKING:
 
 app = typer.Typer(help="Station kinds: list them, begin a new one, try one by hand.")
 
+_ABILITIES = (
+    "drops_repeats", "can_be_asked", "counts_labels", "makes_bags", "holds", "passes_by",
+)  # fmt: skip
 _FILES = {
     "adapter.txt": "MODULE.py",
     "test.txt": "test_MODULE.py",
@@ -33,11 +36,7 @@ def kinds() -> None:
         except StationFault as fault:
             print(f"{name:16} not usable: {fault.what} {fault.do}")
             continue
-        can = [
-            word
-            for word in ("drops_repeats", "can_be_asked", "counts_labels", "makes_bags", "holds")
-            if getattr(claims, word)
-        ]
+        can = [word for word in _ABILITIES if getattr(claims, word)]
         knows = ", ".join(stage for stage in ReceiptStage if stage in claims.knows)
         print(f"{name:16} knows {knows}; {', '.join(can) or 'can do no more'}  [{kind.where}]")
 
