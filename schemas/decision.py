@@ -155,6 +155,9 @@ class Decision(Record):
     parcels: tuple[Parcel, ...] = ()
     lower_bound_film_area_mm2: float = 0.0
     """No packing of the order into as many parcels, in the bags asked about, uses less film."""
+    lower_bound_parcels: int = 0
+    """No packing at the stations asked takes fewer parcels: where it is their number, that is
+    proved to be the fewest."""
     turned_down: tuple[TurnedDown, ...] = ()
     warnings: tuple[str, ...] = ()
     disputed: tuple[SizeDispute, ...] = ()

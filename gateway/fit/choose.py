@@ -10,10 +10,11 @@ from gateway.fit.answer import parcel_of
 from gateway.fit.bound import least_film_of_parcels
 from gateway.fit.catalogue import dispute_of
 from gateway.fit.conditions import holds_for_item, holds_for_order
+from gateway.fit.fewest import fewest_parcels, told
 from gateway.fit.parcel import Case, Packed, ask_station, outdone
 from gateway.fit.pieces import Member, gather
 from gateway.fit.room import Room
-from gateway.fit.split import against_each, must_part, parted, sets_apart
+from gateway.fit.split import against_each, must_part, parted, quarrel, sets_apart
 from schemas.decision import Decision, Outcome, Reason, ReasonCode, SizeDispute, TurnedDown
 from schemas.goods import MeasuredSize
 from schemas.order import Order
@@ -90,13 +91,18 @@ def _best_of(
     best = min(ways, key=partial(_rank, case))
     aim = case.room.packing.aim
     turned += [outdone(packed, best[0], aim) for packed in wholes if packed is not best[0]]
+    least = 1
     if len(best) > 1:
+        apart_at = partial(quarrel, case)
+        least = min(fewest_parcels(case, members, station, apart_at) for station in stations)
         loaded = {load.bag for station in stations for load in station.loaded}
         kinds = [member.kind for member in members]
         stocked = [bag for name, bag in case.room.bags.items() if name in loaded]
         bound = least_film_of_parcels(stocked, kinds, len(best))
     if case.order.labels and len(case.order.labels) < len(best):
         return _manual(case.order, [_unlabelled(case.order, best)], disputed, warnings, turned)
+    unproved = told(len(best), least)
+    warnings += (unproved,) if unproved else ()
     film = sum(packed.offer.film_area for packed in best)
     reasons = [_dispute_reason(dispute) for dispute in disputed]
     return Decision(
@@ -105,6 +111,7 @@ def _best_of(
         reasons=tuple(reasons),
         parcels=tuple(parcel_of(case, packed) for packed in best),
         lower_bound_film_area_mm2=round(min(bound, film), 3),
+        lower_bound_parcels=least,
         turned_down=tuple(turned),
         warnings=warnings,
         disputed=disputed,

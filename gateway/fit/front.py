@@ -51,6 +51,8 @@ class Patience:
 
 
 THOROUGH = Patience(parts=(1, 4), flatness=(0.0, 0.15, 0.5), kept=8, at_last=8)
+FAIR = Patience(parts=(1,), flatness=THOROUGH.flatness, kept=8, at_last=8)
+BRIEF = Patience(parts=(1,), flatness=(0.15,), kept=8, at_last=8)
 QUICK = Patience(parts=(1,), flatness=(0.15,), kept=4, at_last=5)
 """About a sixth of the time for about one percent more film."""
 

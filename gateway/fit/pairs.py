@@ -16,8 +16,6 @@ Ints = NDArray[np.int64]
 
 _WAYS = ((0, False), (1, False), (0, True), (1, True), (2, False))
 """Axis of the join, and whether the right one is turned first."""
-_ROOTS = 12
-"""Whole stackings worth laying out, beyond the undominated ones."""
 _BLOCK = 160
 
 
@@ -86,17 +84,16 @@ class Pairs:
         kept = undominated(low + shift, high - shift, up)
         return rows[kept[np.argsort(owner[kept], kind="stable")]]
 
-    def roots(self, rows: Ints, units: int) -> Ints:
+    def roots(self, rows: Ints, wanted: int) -> Ints:
         """Joins of whole orders that may have the least needs, by the hull of their two halves.
 
-        For two units that hull is the true one. For more, further layers of the front come along:
-        laid out, they may turn out smaller than they look.
+        Further layers of the front come along until so many are found: laid out, they may turn
+        out smaller than they look.
         """
         along, across = self.needs(rows)
         large, small = np.maximum(along, across), np.minimum(along, across)
         left = np.arange(len(rows))
         layers: list[Ints] = []
-        wanted = 1 if units < 3 else _ROOTS
         while len(left) and wanted > 0:
             layers.append(left[stair(large[left], small[left])])
             wanted -= len(layers[-1])

@@ -33,7 +33,7 @@ def _apart(case: Case, members: Sequence[Member]) -> list[list[Member]]:
     sets: list[dict[int, list[Member]]] = []
     for alike in _by_item(members).values():
         for together in sets:
-            if not any(_quarrel(case, alike[0], others[0]) for others in together.values()):
+            if not any(quarrel(case, alike[0], others[0]) for others in together.values()):
                 together[id(alike[0].item)] = alike
                 break
         else:
@@ -48,7 +48,8 @@ def _by_item(members: Sequence[Member]) -> dict[int, list[Member]]:
     return alike
 
 
-def _quarrel(case: Case, one: Member, two: Member) -> bool:
+def quarrel(case: Case, one: Member, two: Member) -> bool:
+    """Whether two pieces may not share a parcel."""
     a, b = _standing(case, one.item), _standing(case, two.item)
     if a.group and b.group and a.group != b.group:
         return True
@@ -93,8 +94,7 @@ def _many(asking: "_Asking", members: Sequence[Member], limits: Most) -> list[Pa
         return None
     even = _dealt_apart(asking, members, limits)
     most = len(even) if even else case.room.packing.max_parcels
-    quarrel = partial(_quarrel, case)
-    full = filled(asking.quick, members, limits, most, quarrel)
+    full = filled(asking.quick, members, limits, most, partial(quarrel, case))
     ways = [way for way in (even, full) if way]
     if not ways:
         return None
@@ -179,7 +179,7 @@ def _fewest(asking: _Asking, members: tuple[Member, ...]) -> list[Packed] | None
 
     def together(numbers: tuple[int, ...]) -> Packed | None:
         chosen = [members[n] for n in numbers]
-        if any(_quarrel(asking.case, a, b) for a, b in combinations(chosen, 2)):
+        if any(quarrel(asking.case, a, b) for a, b in combinations(chosen, 2)):
             return None
         return asking.whole(chosen)
 

@@ -41,6 +41,8 @@ the same in whatever order they are made."""
 _HAIR_MM = 1e-6
 _FIRST_PASS = 4
 """Envelopes kept for each sub-order in the first pass."""
+_ROOTS = 12
+"""Whole stackings that are laid out at the least, where there are as many."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -134,7 +136,9 @@ class Stackings:
             extremes = self._extremes(groups, counts)
             ceiling = Ceiling.over(high + up, low + up, goods, *extremes)
         halves, pairs, rows = self._pass(groups, levels, most, ceiling)
-        kept = pairs.roots(pairs.near(rows), sum(counts))
+        # for two units the hull of the halves is the true one; of many units few are laid out
+        wanted = 1 if most is not None or sum(counts) < 3 else _ROOTS
+        kept = pairs.roots(pairs.near(rows), wanted)
         [whole] = self.keep([halves], pairs, kept)
         return range(whole.start, whole.end)
 

