@@ -19,7 +19,9 @@ import statistics
 import sys
 import tempfile
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+from functools import partial
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
@@ -47,7 +49,7 @@ from tests.bench.growth_rows import (
     site_of,
     store_bytes,
 )
-from tests.bench.intake import Requests, order_body
+from tests.bench.http_load import Requests, order_body
 from tests.rigs.servers import Postgres
 
 ASKED = 200
@@ -141,6 +143,7 @@ def stations(sizes: list[int], seconds: float) -> None:
 # ---- ledger -----------------------------------------------------------------------------------
 
 Question = Callable[[Connection, Order], object]
+Table = dict[str, list[float]]
 
 
 def _questions(site: Site) -> dict[str, Question]:
@@ -177,80 +180,103 @@ def _by_scan_code(conn: Connection, at: Order) -> object:
     return find_scan_code(conn, f"O-{at.words()['number']}")
 
 
-def _ask(store: Store, site: Site, filled: list[range]) -> dict[str, float]:
-    """Median milliseconds of each question, its keys drawn from the whole store."""
+@dataclass(slots=True)
+class Filled:
+    """A store with so many ledger rows, and the orders that are in it."""
+
+    rows: int
+    url: str
+    orders: Sequence[range]
+    site: Site = field(init=False)
+    store: Store = field(init=False)
+
+    def __post_init__(self) -> None:
+        self.site, self.store = site_of(self.url), Store(self.url, SystemClock())
+
+    def draw(self, draw: random.Random) -> Order:
+        """One of its orders."""
+        (numbers,) = draw.choices(self.orders, [len(one) for one in self.orders])
+        return Order(draw.choice(numbers))
+
+
+def _ask(stores: Sequence[Filled]) -> tuple[Table, Table]:
+    """Median milliseconds of each question at each store: asked first, and asked again.
+
+    The stores are asked in turn, so that a machine that drifts drifts for all of them.
+    """
     draw = random.Random(17)
-    told: dict[str, float] = {}
-    for name, question in _questions(site).items():
-        times: list[float] = []
+    first: Table = {}
+    again: Table = {}
+    for name, question in _questions(stores[0].site).items():
+        times = [(list[float](), list[float]()) for _ in stores]
         for _ in range(ASKED):
-            (numbers,) = draw.choices(filled, [len(one) for one in filled])
-            at = Order(draw.choice(numbers))
-
-            def timed(conn: Connection, at: Order = at, question: Question = question) -> float:
-                asked = time.perf_counter()
-                question(conn, at)
-                return time.perf_counter() - asked
-
-            times.append(store.read_now(timed))
-        told[name] = statistics.median(times) * 1e3
-    return told
+            for one, found in zip(stores, times, strict=True):
+                at = one.draw(draw)
+                for told in found:
+                    told.append(one.store.read_now(partial(_timed, question, at)))
+        first[name] = [statistics.median(found) * 1e3 for found, _ in times]
+        again[name] = [statistics.median(found) * 1e3 for _, found in times]
+    return first, again
 
 
-async def _take(site: Site, store: Store) -> float:
-    """Median milliseconds until a scanned order is durable, in a store of this size."""
-    intake = build(site, environment={}).intake
-    intake._store = intake._packer._store = store
-    intake._packer._serials._store = store
-    requests, times = Requests(order_body(), ""), list[float]()
-    for _ in range(ASKED):
-        number = 800_000_000 + time.monotonic_ns() % 10**8
+def _timed(question: Question, at: Order, conn: Connection) -> float:
+    asked = time.perf_counter()
+    question(conn, at)
+    return time.perf_counter() - asked
+
+
+async def _take(stores: Sequence[Filled]) -> list[float]:
+    """Median milliseconds until a scanned order is durable, at each store."""
+    requests, times = Requests(order_body(), ""), [list[float]() for _ in stores]
+    intakes = []
+    for one in stores:
+        gateway = build(one.site, environment={})
+        intake = gateway.intake
+        intake._store = intake._packer._store = intake._packer._serials._store = one.store
+        intakes.append(intake)
+    begin = 800_000_000 + time.monotonic_ns() // 1_000_000 % 10**8
+    for number in range(begin, begin + ASKED):
         event = read_structured(scan_at(requests, number, STATIONS))
-        asked = time.perf_counter()
-        await intake.accept(event, actor="bench")
-        times.append(time.perf_counter() - asked)
-    return statistics.median(times) * 1e3
+        for intake, found in zip(intakes, times, strict=True):
+            asked = time.perf_counter()
+            await intake.accept(event, actor="bench")
+            found.append(time.perf_counter() - asked)
+    return [statistics.median(found) * 1e3 for found in times]
 
 
-def _one_size(url: str, pattern: Pattern, filled: list[range]) -> tuple[dict[str, float], float]:
-    """Fill up to the size, and ask; the answers and how many GB it is."""
-    engine = filling_engine(url)
+def filled(url: str, rows: int) -> Filled:
+    """Fill a store that is empty."""
     began = time.perf_counter()
-    fill(engine, pattern, filled[-1])
-    size = store_bytes(url, engine)
+    pattern, engine = Pattern(url), filling_engine(url)
+    numbers = range(FIRST, rows // pattern.entries)
+    fill(engine, pattern, numbers)
     engine.dispose()
-    print(f"filled in {time.perf_counter() - began:.0f} s", file=sys.stderr, flush=True)
-    site, store = site_of(url), Store(url, SystemClock())
-    store.start()
+    print(f"{rows:,} rows in {time.perf_counter() - began:.0f} s", file=sys.stderr, flush=True)
+    return Filled(rows, url, [numbers])
+
+
+def ledger(stores: Sequence[Filled]) -> None:
+    """Ask every store and print the table."""
+    for one in stores:
+        one.store.start()
     try:
-        told = _ask(store, site, filled)
-        told["written: a scanned order"] = asyncio.run(_take(site, store))
+        first, again = _ask(stores)
+        written = asyncio.run(_take(stores))
     finally:
-        store.close()
-    return told, size / 1e9
-
-
-def ledger(url: str, sizes: list[int]) -> None:
-    """Print the table of ledger rows."""
-    pattern = Pattern(url)
-    begin, filled = FIRST, list[range]()
-    told, gigabytes = list[dict[str, float]](), list[float]()
-    for size in sizes:
-        top = size // pattern.entries
-        filled.append(range(begin, top))
-        answers, room = _one_size(url, pattern, filled)
-        told.append(answers)
-        gigabytes.append(room)
-        begin = top + 10 * ASKED  # room for what was written to time it
-    print(
-        f"{url.partition(':')[0]}, {pattern.entries} ledger rows an order, {ASKED} questions each;"
-        " median ms"
-    )
-    print(f"{'ledger rows':28}" + "".join(f"{size:13,}" for size in sizes) + f"{'growth':>9}")
-    for name in told[0]:
-        row = [answers[name] for answers in told]
-        print(f"{name:28}" + "".join(f"{ms:13.3f}" for ms in row) + f"{row[-1] / row[0]:9.2f}")
-    print(f"{'store, GB':28}" + "".join(f"{room:13.2f}" for room in gigabytes))
+        for one in stores:
+            one.store.close()
+    print(f"{stores[0].url.partition(':')[0]}, {ASKED} questions of each kind; median ms")
+    head = "".join(f"{one.rows:13,}" for one in stores)
+    for what, told in (
+        ("asked again, in memory", again),
+        ("asked first, from disk where it isn't in memory", first),
+        ("written", {"a scanned order, durable": written}),
+    ):
+        print(f"\n{what}\n{'ledger rows':28}{head}{'growth':>9}")
+        for name, row in told.items():
+            print(f"{name:28}{''.join(f'{ms:13.3f}' for ms in row)}{row[-1] / row[0]:9.2f}")
+    sizes = [store_bytes(one.url) / 1e9 for one in stores]
+    print(f"{'store, GB':28}{''.join(f'{size:13.2f}' for size in sizes)}")
 
 
 def main() -> None:
@@ -269,11 +295,10 @@ def main() -> None:
     sizes = options.sizes or [10_000, 1_000_000, 10_000_000]
     with tempfile.TemporaryDirectory(prefix="bagrelay-bench-") as name:
         if not options.postgres:
-            ledger(f"sqlite:///{name}/bench.db", sizes)
+            ledger([filled(f"sqlite:///{name}/{rows}.db", rows) for rows in sizes])
             return
-        Path(name).chmod(0o755)
         with Postgres(Path(name)) as server:
-            ledger(server.dsn(server.new_database()), sizes)
+            ledger([filled(server.dsn(server.new_database()), rows) for rows in sizes])
 
 
 if __name__ == "__main__":

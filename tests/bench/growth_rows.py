@@ -26,7 +26,7 @@ from gateway.ledger.merkle import CompactRange
 from gateway.store.tables import metadata
 from schemas.job import JobState
 from schemas.site import Site
-from tests.bench.intake import Requests, order_body
+from tests.bench.http_load import Requests, order_body
 
 STATIONS = 20
 BEGIN = datetime(2026, 1, 5, 6, tzinfo=UTC)
@@ -290,10 +290,13 @@ def _driver(url: str) -> str:
     return str(url).replace("postgresql://", "postgresql+psycopg://")
 
 
-def store_bytes(url: str, engine: Engine) -> int:
+def store_bytes(url: str) -> int:
     """How large the store is."""
-    if engine.dialect.name == "sqlite":
+    if url.startswith("sqlite"):
         return Path(url.removeprefix("sqlite:///")).stat().st_size
+    engine = sa.create_engine(_driver(url))
     with engine.connect() as conn:
-        size: int = conn.exec_driver_sql("SELECT pg_database_size(current_database())").scalar_one()
+        asked = conn.exec_driver_sql("SELECT pg_database_size(current_database())")
+        size: int = asked.scalar_one()
+    engine.dispose()
     return size

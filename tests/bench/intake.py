@@ -25,10 +25,10 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
-from typing import Any
+
+from tests.bench.http_load import STATIONS, Requests, drive, measured_body, order_body
 
 ROOT = Path(__file__).resolve().parents[2]
-STATIONS = 64
 GATEWAY, ALONE, FLOOR, STORE, STORE_ALONE = (
     "gateway, group commit",
     "gateway, a commit each",
@@ -36,127 +36,6 @@ GATEWAY, ALONE, FLOOR, STORE, STORE_ALONE = (
     "store alone, group commit",
     "store alone, a commit each",
 )
-_PUT = b"NUMBER"
-
-# ---- what is sent -----------------------------------------------------------------------------
-
-
-def _measured() -> bytes:
-    """The smallest event: it is checked, kept, put into the ledger, and nothing follows."""
-    data = {
-        "station": "sSTATION",
-        "code": "C-NUMBER",
-        "measured": {"size": {"length": 210, "width": 148, "height": 30}},
-    }
-    return _envelope("bagrelay.item.measured.v1", data, note="x" * 700)
-
-
-def order_body() -> bytes:
-    """An order that comes with its scan: a bag is chosen, a label made, a job queued."""
-    size = {"length": 170, "width": 120, "height": 32}
-    item = {"sku": "A-17", "size": size, "mass_g": 300}
-    order = {
-        "order_id": "O-NUMBER",
-        "ship_to": {
-            "name": "Ilse Beispiel",
-            "lines": ["Beispielweg 12"],
-            "postcode": "100 00",
-            "city": "Beispielstadt",
-            "country": "DE",
-        },
-        "routing": "DE-15",
-        "lines": [{"line_id": "1", "item": item, "quantity": 2}],
-    }
-    data = {"station": "sSTATION", "code": "O-NUMBER", "order": order}
-    return _envelope("bagrelay.order.scanned.v1", data)
-
-
-def _envelope(kind: str, data: dict[str, Any], **more: str) -> bytes:
-    event = {"specversion": "1.0", "id": "NUMBER", "source": "/bench", "type": kind, **more}
-    return json.dumps({**event, "data": data}).encode()
-
-
-@dataclass(slots=True)
-class Requests:
-    """HTTP requests made from one body, each with numbers of its own."""
-
-    body: bytes
-    key: str
-    number: int = 0
-
-    def next(self) -> bytes:
-        """The bytes of the next request."""
-        self.number += 1
-        body = self.next_body(self.number)
-        head = (
-            "POST /v1/events HTTP/1.1\r\nhost: 127.0.0.1\r\n"
-            f"authorization: Bearer {self.key}\r\n"
-            f"content-type: application/cloudevents+json\r\ncontent-length: {len(body)}\r\n\r\n"
-        )
-        return head.encode() + body
-
-    def next_body(self, number: int) -> bytes:
-        """The body with a number in it."""
-        return self.body.replace(_PUT, b"%09d" % number).replace(
-            b"STATION", b"%d" % (number % STATIONS)
-        )
-
-
-# ---- the client -------------------------------------------------------------------------------
-
-
-class Line(asyncio.Protocol):
-    """One connection: the next request goes out when the last is answered."""
-
-    def __init__(self, requests: Requests, until: float) -> None:
-        self._requests = requests
-        self._until = until
-        self._got = b""
-        self.answered = 0
-        self.done = asyncio.get_running_loop().create_future()
-
-    def connection_made(self, transport: asyncio.BaseTransport) -> None:
-        assert isinstance(transport, asyncio.Transport)
-        self._transport = transport
-        transport.write(self._requests.next())
-
-    def data_received(self, data: bytes) -> None:
-        self._got += data
-        head, parted, rest = self._got.partition(b"\r\n\r\n")
-        if not parted:
-            return
-        length = int(head.lower().partition(b"content-length:")[2].partition(b"\r\n")[0])
-        if len(rest) < length:
-            return
-        if b" 202 " not in head[:20]:
-            self.done.set_exception(SystemExit(self._got.decode()))
-            self._transport.close()
-            return
-        self._got = b""
-        self.answered += 1
-        if time.perf_counter() >= self._until:
-            self.done.set_result(None)
-            self._transport.close()
-        else:
-            self._transport.write(self._requests.next())
-
-    def connection_lost(self, exc: Exception | None) -> None:
-        if not self.done.done():
-            self.done.set_exception(exc or ConnectionError("the server hung up"))
-
-
-async def _drive(port: int, requests: Requests, connections: int, seconds: float) -> float:
-    """Answered requests per second."""
-    loop = asyncio.get_running_loop()
-    began = time.perf_counter()
-    lines: list[Line] = []
-    for _ in range(connections):
-        line = Line(requests, began + seconds)
-        lines.append(line)
-        await loop.create_connection(lambda line=line: line, "127.0.0.1", port)  # type: ignore[misc]
-    await asyncio.gather(*(line.done for line in lines))
-    return sum(line.answered for line in lines) / (time.perf_counter() - began)
-
 
 # ---- the servers ------------------------------------------------------------------------------
 
@@ -204,6 +83,7 @@ def _serve_gateway(folder: Path, group: int) -> None:
     from gateway.store import store as store_module
     from gateway.store.one_step import one_step
     from gateway.store.work import Work
+    from gateway.switch import Switch
     from schemas.access import AccessRole
 
     logs.configure((folder / "log").open("w"))
@@ -219,7 +99,10 @@ def _serve_gateway(folder: Path, group: int) -> None:
         return keys.new(work, name="bench", role=role, stations=(), expires=None, by="bench")[1]
 
     (folder / "key").write_text(one_step(site.store.url, SystemClock(), prepare))
-    _run(create_app(build(site, environment={}), file), folder)
+    switch = Switch(
+        lambda: site, partial(build, environment={}), partial(create_app, site_file=file)
+    )
+    _run(switch, folder)
 
 
 def _serve_floor(folder: Path) -> None:
@@ -252,7 +135,7 @@ def _run(app: object, folder: Path) -> None:
 
 
 def _store_alone(folder: Path, group: int, writers: int, seconds: float, kind: str) -> None:
-    """Commits of one row with the body, so many at once; prints steps per second."""
+    """Commits of one row with the body, so many at once; prints steps per second and their cost."""
     import sqlalchemy as sa
 
     from gateway.clock import SystemClock
@@ -264,13 +147,13 @@ def _store_alone(folder: Path, group: int, writers: int, seconds: float, kind: s
     requests = Requests(BODIES[kind](), "")
     insert = sa.text("INSERT INTO bare (body) VALUES (:body)")
 
-    async def write() -> float:
+    async def write() -> str:
         store = Store(f"sqlite:///{folder}/store-{time.monotonic_ns()}.db", SystemClock())
         store.start()
         make = sa.text("CREATE TABLE bare (id INTEGER PRIMARY KEY, body BLOB)")
         await store.write(lambda work: work.conn.execute(make) and None)
         done = 0
-        began = time.perf_counter()
+        began, spent_before = time.perf_counter(), time.process_time()
 
         def put(body: bytes, work: Work) -> None:
             work.conn.execute(insert, {"body": body})
@@ -283,20 +166,38 @@ def _store_alone(folder: Path, group: int, writers: int, seconds: float, kind: s
                 await store.write(partial(put, body))
 
         await asyncio.gather(*(writer() for _ in range(writers)))
-        spent = time.perf_counter() - began
+        rate = done / (time.perf_counter() - began)
+        processor_ms = (time.process_time() - spent_before) / done * 1e3
         store.close()
-        return done / spent
+        return f"{rate} {processor_ms}"
 
     print(asyncio.run(write()))
 
 
-BODIES = {"measured": _measured, "order": order_body}
+BODIES = {"measured": measured_body, "order": order_body}
 _WORDS = {
     "measured": "a measured item: checked, kept, in the ledger",
     "order": "a scanned order: bag chosen, label made, job queued too",
 }
 
 # ---- the run ----------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class Measured:
+    """Events per second, and what one costs the server's processor."""
+
+    per_s: float
+    processor_ms: float
+
+    def best(self, other: "Measured | None") -> "Measured":
+        """The better of two turns."""
+        if other is None:
+            return self
+        return Measured(max(self.per_s, other.per_s), min(self.processor_ms, other.processor_ms))
+
+
+Best = dict[tuple[str, int], Measured]
 
 
 class Server:
@@ -319,6 +220,17 @@ class Server:
             time.sleep(0.05)
         raise SystemExit("a server did not start")
 
+    def drive(self, requests: Requests, connections: int, seconds: float) -> "Measured":
+        """Send as fast as it answers."""
+        before, first = self._processor_s(), requests.number
+        per_s = asyncio.run(drive(self.port, requests, connections, seconds))
+        spent = self._processor_s() - before
+        return Measured(per_s, spent / (requests.number - first) * 1e3)
+
+    def _processor_s(self) -> float:
+        fields = Path(f"/proc/{self._process.pid}/stat").read_text().rpartition(")")[2].split()
+        return (int(fields[11]) + int(fields[12])) / os.sysconf("SC_CLK_TCK")
+
     def __exit__(self, *_: object) -> None:
         self._process.send_signal(signal.SIGTERM)
         self._process.wait(30)
@@ -329,18 +241,18 @@ def _child(folder: Path, *what: str) -> "subprocess.Popen[bytes]":
     return subprocess.Popen(line, cwd=ROOT, stdout=subprocess.PIPE)
 
 
-def _store_rate(folder: Path, group: int, writers: int, seconds: float, kind: str) -> float:
+def _store_rate(folder: Path, group: int, writers: int, seconds: float, kind: str) -> Measured:
     process = _child(folder, "store", str(group), str(writers), str(seconds), kind)
     told, _ = process.communicate()
-    return float(told)
+    return Measured(*map(float, told.split()))
 
 
-def _turns(folder: Path, kind: str, seconds: float, rounds: int) -> dict[tuple[str, int], float]:
+def _turns(folder: Path, kind: str, seconds: float, rounds: int) -> Best:
     """The best rate of each, over turns that follow one another."""
-    best: dict[tuple[str, int], float] = {}
+    best: Best = {}
 
-    def note(name: str, connections: int, rate: float) -> None:
-        best[name, connections] = max(best.get((name, connections), 0.0), rate)
+    def note(name: str, connections: int, found: Measured) -> None:
+        best[name, connections] = found.best(best.get((name, connections)))
 
     with (
         Server(folder / f"{kind}-gateway", "gateway", "256") as gateway,
@@ -350,29 +262,29 @@ def _turns(folder: Path, kind: str, seconds: float, rounds: int) -> dict[tuple[s
         servers = {GATEWAY: gateway, ALONE: alone, FLOOR: floor}
         requests = {name: Requests(BODIES[kind](), one.key) for name, one in servers.items()}
         for name, one in servers.items():
-            asyncio.run(_drive(one.port, requests[name], 8, 0.5))
+            one.drive(requests[name], 8, 0.5)
         for _ in range(rounds):
             for connections in (1, 64):
                 for name, one in servers.items():
-                    rate = asyncio.run(_drive(one.port, requests[name], connections, seconds))
-                    note(name, connections, rate)
+                    note(name, connections, one.drive(requests[name], connections, seconds))
                 for name, group in ((STORE, 256), (STORE_ALONE, 1)):
-                    rate = _store_rate(folder, group, connections, seconds, kind)
-                    note(name, connections, rate)
+                    found = _store_rate(folder, group, connections, seconds, kind)
+                    note(name, connections, found)
     return best
 
 
-def _table(kind: str, best: dict[tuple[str, int], float]) -> Iterator[str]:
-    body = len(BODIES[kind]())
-    yield f"{_WORDS[kind]}; {body} bytes, events per second"
-    yield f"{'':28} {'1 connection':>14} {'64 connections':>15}"
+def _table(kind: str, best: Best) -> Iterator[str]:
+    yield f"{_WORDS[kind]}; {len(BODIES[kind]())} bytes"
+    heads = ("1 connection", "64 connections", "CPU ms each, 64")
+    yield f"{'events per second':28}" + "".join(f"{head:>17}" for head in heads)
     for name in (GATEWAY, ALONE, FLOOR, STORE, STORE_ALONE):
-        yield f"{name:28} {best[name, 1]:14.0f} {best[name, 64]:15.0f}"
-    floors = {n: min(best[FLOOR, n], best[STORE, n]) for n in (1, 64)}
-    shares = {n: best[GATEWAY, n] / floors[n] for n in (1, 64)}
-    yield f"{'share of the lower floor':28} {shares[1]:14.2f} {shares[64]:15.2f}"
-    gains = {n: best[GATEWAY, n] / best[ALONE, n] for n in (1, 64)}
-    yield f"{'gain of group commit':28} {gains[1]:14.2f} {gains[64]:15.2f}"
+        one, many = best[name, 1], best[name, 64]
+        yield f"{name:28}{one.per_s:17.0f}{many.per_s:17.0f}{many.processor_ms:17.2f}"
+    floors = {n: min(best[FLOOR, n].per_s, best[STORE, n].per_s) for n in (1, 64)}
+    shares = {n: best[GATEWAY, n].per_s / floors[n] for n in (1, 64)}
+    yield f"{'share of the lower floor':28}{shares[1]:17.2f}{shares[64]:17.2f}"
+    gains = {n: best[GATEWAY, n].per_s / best[ALONE, n].per_s for n in (1, 64)}
+    yield f"{'gain of group commit':28}{gains[1]:17.2f}{gains[64]:17.2f}"
 
 
 def _serve(folder: str, what: str, *rest: str) -> None:
