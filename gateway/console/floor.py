@@ -37,7 +37,7 @@ def routes(parts: Parts) -> APIRouter:
     async def floor(request: Request, show: str = "all") -> Response:
         mark = await parts.pulse.mark()
         seen = await parts.store.read(
-            lambda conn: [stations.now(conn, one, parts.lane_of) for one in parts.stations.values()]
+            lambda conn: stations.all_now(conn, list(parts.stations.values()), parts.lane_of)
         )
         parts.pulse.remember(seen)
         wanted = [one for one in seen if show != "attention" or one.tone in _WANT_A_PERSON]

@@ -101,7 +101,8 @@ class Pulse:
 
     async def _draw(self, names: list[str]) -> list[StationNow]:
         def read(conn: Connection) -> list[StationNow]:
-            return [stations.now(conn, self._stations[name], self._lane_of) for name in names]
+            wanted = [self._stations[name] for name in names]
+            return stations.all_now(conn, wanted, self._lane_of)
 
         drawn = await self._store.read(read)
         self.remember(drawn)

@@ -1,6 +1,6 @@
 """Stations as the pages show them: the view, its tone, what to do, and the goods to load."""
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 
@@ -8,7 +8,7 @@ import orjson
 from sqlalchemy.engine import Connection
 
 from gateway.dispatch.lane import LaneView
-from gateway.dispatch.station_view import station_view
+from gateway.dispatch.station_view import station_views
 from gateway.store import jobs, orders
 from schemas.station import Load, MachineState, Station, StationState, Verify
 from schemas.views import RowBag, StationView
@@ -73,8 +73,16 @@ class StationNow:
 
 def now(conn: Connection, station: Station, lane_of: LaneOf) -> StationNow:
     """The station now."""
-    view = station_view(conn, station, lane_of)
-    return StationNow(view, station, _tone(view))
+    return all_now(conn, (station,), lane_of)[0]
+
+
+def all_now(conn: Connection, stations: Sequence[Station], lane_of: LaneOf) -> list[StationNow]:
+    """Each of these stations now, read together."""
+    views = station_views(conn, stations, lane_of)
+    return [
+        StationNow(view, station, _tone(view))
+        for view, station in zip(views, stations, strict=True)
+    ]
 
 
 def _tone(view: StationView) -> Tone:

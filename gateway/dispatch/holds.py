@@ -1,5 +1,6 @@
 """Holding a station and letting it go on: by a person, with a reason."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
@@ -40,6 +41,12 @@ def open_of(conn: Connection, station: str) -> HoldRow | None:
     """The station's open hold, if it is held."""
     row = conn.execute(_OPEN_AT, {"station": station}).first()
     return None if row is None else _typed(row)
+
+
+def open_at(conn: Connection, stations: Sequence[str]) -> dict[str, HoldRow]:
+    """The open hold of each of these stations that is held."""
+    query = sa.select(holds).where(holds.c.station.in_(stations), holds.c.released.is_(None))
+    return {row.station: _typed(row) for row in conn.execute(query)}
 
 
 def open_holds(conn: Connection) -> list[HoldRow]:

@@ -8,7 +8,7 @@ from sqlalchemy.engine import Connection
 
 from gateway.access.caller import Asking
 from gateway.dispatch import holds
-from gateway.dispatch.station_view import LaneOf, station_view, waiting_jobs
+from gateway.dispatch.station_view import LaneOf, station_view, station_views, waiting_jobs
 from gateway.errors import NotFound
 from gateway.store.store import Store
 from schemas.desk import Answer, MoveOrder, Reasoned, RowRepair, RowRepairPlan, Settle
@@ -45,9 +45,7 @@ def reading(
     @router.get("/v1/stations")
     async def all_stations() -> list[StationView]:
         """Every station now."""
-        return await store.read(
-            lambda conn: [station_view(conn, station, lane_of) for station in stations.values()]
-        )
+        return await store.read(lambda conn: station_views(conn, list(stations.values()), lane_of))
 
     @router.get("/v1/stations/{station_id}")
     async def one_station(station_id: str) -> StationView:
@@ -70,7 +68,7 @@ def _work_list(
 ) -> WorkList:
     held = [stations[hold.station] for hold in holds.open_holds(conn) if hold.station in stations]
     return WorkList(
-        holds=tuple(station_view(conn, station, lane_of) for station in held),
+        holds=tuple(station_views(conn, held, lane_of)),
         jobs=tuple(waiting_jobs(conn)),
         manual=tuple(manual(conn)),
     )

@@ -1,5 +1,6 @@
 """What is kept of a station, and what it says of itself, told on."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
@@ -25,19 +26,27 @@ class StationRow:
     last_scan: str | None
 
 
+_NEVER_SEEN = StationRow(StationState.READY, None, "", MachineState.UNKNOWN, "", None)
+
+
 def known_state(conn: Connection, station: str) -> StationRow:
     """The station as it was last known."""
-    row = conn.execute(sa.select(stations).where(stations.c.station == station)).one_or_none()
-    if row is None:
-        return StationRow(StationState.READY, None, "", MachineState.UNKNOWN, "", None)
-    return StationRow(
-        state=StationState(row.state),
-        since=row.state_since,
-        waits_for=row.waits_for,
-        machine_state=MachineState(row.machine_state),
-        state_detail=row.state_detail,
-        last_scan=row.last_scan,
-    )
+    return known_states(conn, (station,))[station]
+
+
+def known_states(conn: Connection, names: Sequence[str]) -> dict[str, StationRow]:
+    """Each of these stations as it was last known."""
+    known = dict.fromkeys(names, _NEVER_SEEN)
+    for row in conn.execute(sa.select(stations).where(stations.c.station.in_(names))):
+        known[row.station] = StationRow(
+            state=StationState(row.state),
+            since=row.state_since,
+            waits_for=row.waits_for,
+            machine_state=MachineState(row.machine_state),
+            state_detail=row.state_detail,
+            last_scan=row.last_scan,
+        )
+    return known
 
 
 def ensure_row(work: Work, station: str) -> None:

@@ -1,18 +1,19 @@
 """A station as people see it now, and everything that waits for a person."""
 
 import json
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 
 from sqlalchemy.engine import Connection
 
 from gateway.dispatch import holds
+from gateway.dispatch.holds import HoldRow
 from gateway.dispatch.lane import LaneView
-from gateway.dispatch.station_state import known_state
-from gateway.dispatch.supply import loads_of
+from gateway.dispatch.station_state import StationRow, known_states
+from gateway.dispatch.supply import loads_at
 from gateway.store import jobs
-from gateway.store.jobs import JobRow
+from gateway.store.jobs import JobRow, Lanes
 from schemas.job import JobState
-from schemas.station import Station, StationState
+from schemas.station import Load, Station, StationState
 from schemas.views import HoldView, RowBag, StationView, WaitingJob
 
 LaneOf = Callable[[str], tuple[LaneView, bool]]
@@ -36,11 +37,42 @@ _QUESTIONS = {
 
 def station_view(conn: Connection, station: Station, lane_of: LaneOf) -> StationView:
     """The station now, from the store and from this process's lane."""
-    lane, sends_here = lane_of(station.id)
-    held = holds.open_of(conn, station.id)
-    known = known_state(conn, station.id)
-    row = [_bag(job) for job in jobs.row_of(conn, station.id)]
-    open_job = jobs.open_job(conn, station.id)
+    return station_views(conn, (station,), lane_of)[0]
+
+
+def station_views(
+    conn: Connection, stations: Sequence[Station], lane_of: LaneOf
+) -> list[StationView]:
+    """Each of these stations now; the queries are as many for one as for hundreds."""
+    names = [station.id for station in stations]
+    held = holds.open_at(conn, names)
+    known = known_states(conn, names)
+    lanes = jobs.lanes_of(conn, names)
+    loads = loads_at(conn, names)
+    return [
+        _view(
+            station,
+            lane_of(station.id),
+            held.get(station.id),
+            known[station.id],
+            lanes,
+            loads[station.id],
+        )
+        for station in stations
+    ]
+
+
+def _view(
+    station: Station,
+    here: tuple[LaneView, bool],
+    held: HoldRow | None,
+    known: StationRow,
+    lanes: Lanes,
+    loads: tuple[Load, ...],
+) -> StationView:
+    lane, sends_here = here
+    row = [_bag(job) for job in lanes.rows.get(station.id, ())]
+    open_job = lanes.open_jobs.get(station.id)
     return StationView(
         station=station.id,
         name=station.name,
@@ -52,15 +84,15 @@ def station_view(conn: Connection, station: Station, lane_of: LaneOf) -> Station
         if held
         else None,
         waits_for=lane.waits_for or (known.waits_for if not held else ""),
-        signal_refused=lane.signal_refused,
         breaker_open=known.state is StationState.FAULTED,
         sends_here=sends_here,
-        lane_length=jobs.lane_length(conn, station.id),
+        signal_refused=lane.signal_refused,
+        lane_length=lanes.lengths.get(station.id, 0),
         sending=open_job.job_id if open_job and open_job.state is JobState.SENDING else None,
         in_doubt=open_job.job_id if open_job and open_job.state is JobState.IN_DOUBT else None,
         load_now=row[0] if row and row[0].position == 0 else None,
         row=tuple(row),
-        loaded=loads_of(conn, station.id),
+        loaded=loads,
         last_scan=json.loads(known.last_scan) if known.last_scan else None,
     )
 

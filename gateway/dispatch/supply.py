@@ -1,5 +1,6 @@
 """What a station has loaded now: counted down by job, set at a change."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import sqlalchemy as sa
@@ -40,6 +41,23 @@ def loads_of(conn: Connection, station: str) -> tuple[Load, ...]:
             conn, _LOADS, {"station": station}
         )
     )
+
+
+def loads_at(conn: Connection, stations: Sequence[str]) -> dict[str, tuple[Load, ...]]:
+    """The supplies of each of these stations, as last set and counted."""
+    found: dict[str, list[Load]] = {station: [] for station in stations}
+    query = sa.select(supplies).where(supplies.c.station.in_(stations)).order_by(supplies.c.slot)
+    for row in conn.execute(query):
+        found[row.station].append(
+            Load(
+                bag=row.bag,
+                slot=row.slot,
+                pieces_left=row.pieces_left,
+                metres_left=row.metres_left,
+                low_at=row.low_at,
+            )
+        )
+    return {station: tuple(loads) for station, loads in found.items()}
 
 
 def slot_for(loads: tuple[Load, ...], bag: str) -> Load | None:

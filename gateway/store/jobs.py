@@ -1,7 +1,7 @@
 """Jobs in SQL: named queries, typed rows."""
 
 import json
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 from functools import cache
@@ -200,6 +200,35 @@ def lane_length(conn: Connection, station: str) -> int:
 def row_of(conn: Connection, station: str) -> list[JobRow]:
     """The row of printed bags, the one nearest to loading first."""
     return _all(conn, _ROW, station=station)
+
+
+@dataclass(frozen=True, slots=True)
+class Lanes:
+    """What stands at several stations, by station; one that has none of it is absent."""
+
+    rows: Mapping[str, list[JobRow]]
+    open_jobs: Mapping[str, JobRow]
+    lengths: Mapping[str, int]
+
+
+def lanes_of(conn: Connection, stations: Sequence[str]) -> Lanes:
+    """Row, open job and length of every lane, in three queries however many there are."""
+    here = jobs.c.station.in_(stations)
+    rows: dict[str, list[JobRow]] = {}
+    in_row = sa.select(*_COLUMNS).where(here, jobs.c.row_position.is_not(None))
+    for found in conn.execute(in_row.order_by(jobs.c.station, jobs.c.row_position)):
+        rows.setdefault(found.station, []).append(_typed(tuple(found)))
+    open_jobs = conn.execute(sa.select(*_COLUMNS).where(here, _in(*OPEN_STATES)))
+    lengths = conn.execute(
+        sa.select(jobs.c.station, sa.func.count().label("length"))
+        .where(here, _in(*WAITING_STATES))
+        .group_by(jobs.c.station)
+    )
+    return Lanes(
+        rows,
+        {found.station: _typed(tuple(found)) for found in open_jobs},
+        {found.station: found.length for found in lengths},
+    )
 
 
 def last_verified(conn: Connection, station: str) -> str | None:
