@@ -13,6 +13,7 @@ from tests.unit.fit.given import box, opened, order, station
 from tests.unit.study.planned import (
     MORNING,
     ON,
+    SMALL_LABEL,
     answered,
     asked,
     orders_of,
@@ -77,6 +78,30 @@ def test_least_cost_may_choose_otherwise_than_least_film() -> None:
     assert 5 * 0.1 + 0.2 == pytest.approx(cost.totals.bag_cost)
 
 
+def test_sizes_of_one_price_are_level_where_cost_counts() -> None:
+    """The larger takes more film and costs no more: by cost a second size gains nothing."""
+    site = room_site(
+        bag=[opened("o160", 160, 240, price_each=0.2), opened("o360", 360, 500, price_each=0.2)],
+        station=[station("s1", printer=SMALL_LABEL)],
+    )
+    orders = timed(orders_of(SMALL, SMALL, LARGE))
+    some = {"candidates": ["o160", "o360"]}
+    (point,) = answered(orders, site, aim="least_cost", **some).curve
+    assert ("o360",) == point.bags
+    assert 2 == len(answered(orders, site, aim="least_film", **some).curve)
+
+
+def test_of_two_bags_with_as_much_film_the_lighter_is_taken_as_by_the_fit() -> None:
+    """One size in two films, both kept: the fit breaks the tie by mass, so the study does."""
+    thick, thin = opened("thick", 360, 500), opened("thin", 360, 500, film="clear-40")
+    for candidates in (["thick", "thin"], ["thin", "thick"]):
+        answer = answered(
+            timed(orders_of(LARGE)), bag=[thick, thin], candidates=candidates, keep=candidates
+        )
+        (point,) = answer.curve
+        assert 2 * 0.36 * 0.5 * 40 * 0.92 / 1000 == pytest.approx(point.totals.film_kg)
+
+
 def test_orders_that_nothing_takes_are_told_with_their_cause() -> None:
     """Too large for any candidate; without a size; dangerous."""
     unknown = box(90, 60, 10, sku="new").model_copy(update={"size": None})
@@ -110,6 +135,15 @@ def test_service_that_nobody_knows_is_told() -> None:
         "a service that the site file" in one and "1 (by-balloon)" in one
         for one in answer.sentences
     )
+
+
+def test_service_makes_another_order_of_the_same_goods() -> None:
+    """Its limits and prices decide."""
+    services = [{"id": "near", "price_base": 1}, {"id": "far", "price_base": 7}]
+    orders = [order(SMALL, order_id=name, service=name) for name in ("near", "far")]
+    answer = answered(timed(orders), room_site(service=services), aim="least_film")
+    assert 2 == answer.contents
+    assert 1 + 7 + 2 * 0.16 * 0.24 == pytest.approx(answer.curve[-1].totals.cost)
 
 
 def test_words_about_an_article_make_no_other_order() -> None:

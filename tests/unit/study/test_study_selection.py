@@ -101,10 +101,12 @@ def _like_bags(columns: int, rows: int, seed: int) -> tuple[Ints, list[int]]:
 
 
 @pytest.mark.parametrize(
-    ("columns", "most", "seed"), [(10, 3, 1), (14, 4, 2), (18, 6, 3), (24, 5, 4), (24, 8, 5)]
+    ("columns", "most", "seed"),
+    [(10, 3, 1), (14, 4, 56), (14, 4, 65), (18, 6, 33), (18, 6, 48), (24, 5, 19), (24, 8, 77)],
 )
 def test_choice_agrees_with_cp_sat(columns: int, most: int, seed: int) -> None:
-    """Both prove the same optimum for sizes and orders like those of a packing room."""
+    """Both prove the same optimum for sizes and orders like those of a packing room. All but the
+    first are such that taking one size after the other and exchanging single ones falls short."""
     values, weights = _like_bags(columns, 40, seed)
     choice = choose(Table.of(values, weights), most)
     assert choice.proved
