@@ -56,6 +56,8 @@ class _Gone:
     at: datetime
     stations: frozenset[str]
     how: str
+    for_s: float
+    """Lanes that nobody has taken by then were not taken over: a paused gateway went on."""
 
 
 class Troubles:
@@ -115,7 +117,7 @@ class Troubles:
         if gateway is None:
             return
         try:
-            await self._note_gone(gateway, "killed")
+            await self._note_gone(gateway, "killed", 60.0)
             await gateway.kill()
             self.done["gateways killed"] += 1
             await asyncio.sleep(self._chance.uniform(0, _LONGEST_DOWN_S))
@@ -130,10 +132,11 @@ class Troubles:
         if gateway is None:
             return
         try:
-            await self._note_gone(gateway, "paused")
+            for_s = LEASE_S + self._chance.uniform(2.5, 6.0)
+            await self._note_gone(gateway, "paused", for_s)
             gateway.pause()
             self.done["gateways paused past their lease"] += 1
-            await asyncio.sleep(LEASE_S + self._chance.uniform(2.5, 6.0))
+            await asyncio.sleep(for_s)
             gateway.go_on()
         finally:
             self._busy.discard(gateway.name)
@@ -155,8 +158,9 @@ class Troubles:
         self._busy.add(gateway.name)
         return gateway
 
-    async def _note_gone(self, gateway: GatewayProcess, how: str) -> None:
-        self._gone.append(_Gone(datetime.now(UTC), await self._lanes_of(gateway, ""), how))
+    async def _note_gone(self, gateway: GatewayProcess, how: str, for_s: float) -> None:
+        lanes = await self._lanes_of(gateway, "")
+        self._gone.append(_Gone(datetime.now(UTC), lanes, how, for_s))
 
     async def _lanes_of(self, gateway: GatewayProcess, station: str) -> frozenset[str]:
         """The stations that it sends to; none where it doesn't answer."""
@@ -235,7 +239,7 @@ def _waits(gone: _Gone, told: Told) -> list[float]:
     for time, station in told.leased:
         if station in gone.stations and station not in first and time > gone.at:
             first[station] = (time - gone.at).total_seconds()
-    return [wait for wait in first.values() if wait < 60]
+    return [wait for wait in first.values() if wait < gone.for_s]
 
 
 async def _start_again(server: Server) -> None:

@@ -3,6 +3,7 @@
 import asyncio
 import contextlib
 import json
+import logging
 from collections.abc import AsyncIterator
 from typing import Any, Protocol
 from urllib.parse import urlsplit
@@ -10,6 +11,10 @@ from urllib.parse import urlsplit
 import aio_pika
 import nats
 from nats.errors import Error as NatsError
+
+# a broker that is away is no news here
+for _name in ("aio_pika", "aiormq"):
+    logging.getLogger(_name).setLevel(logging.CRITICAL)
 
 STRUCTURED = "application/cloudevents+json"
 _ANSWER_S = 3.0
