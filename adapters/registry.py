@@ -1,7 +1,9 @@
 """Which kinds of station there are: our own table, and packages that add to it by entry point."""
 
+import sys
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import lru_cache
 from importlib import import_module
 from importlib.metadata import entry_points
 from types import MappingProxyType
@@ -55,6 +57,12 @@ _BY_CLAIM = (
 
 def kinds() -> Mapping[str, Kind]:
     """Every kind that is installed, by name. Imports none of them; two with one name raise."""
+    return _installed(tuple(sys.path))
+
+
+@lru_cache(maxsize=4)
+def _installed(_path: tuple[str, ...]) -> Mapping[str, Kind]:
+    # every installed package is read for this, which a room of many stations would do for each
     found = {kind.name: kind for kind in _OURS}
     for point in entry_points(group=GROUP):
         known = found.get(point.name)
