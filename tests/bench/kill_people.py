@@ -18,6 +18,8 @@ from tests.bench.kill_stations import FarEnd
 
 LOOK_AFTER_S = 0.4
 """Somebody who is asked about a label waits this long for what is still on its way."""
+AGAIN_S = 0.15
+"""Between two tries while the gateway is dead: a busier room only slows its start."""
 AT_ONCE = 8
 """Orders that wait at a station before the next is scanned."""
 WRONG_SCANS = ("a code of nobody", "neighbour")
@@ -71,7 +73,7 @@ class People:
         """Go to the station, look whether the label is there, and say so."""
         async with _client() as client:
             while True:
-                await asyncio.sleep(0.05)
+                await asyncio.sleep(AGAIN_S)
                 view = await self._view(client)
                 if view is None or not view["in_doubt"] or "tell" not in view["waits_for"]:
                     continue  # nothing is asked, or the station is asked first
@@ -91,8 +93,9 @@ class People:
             while True:
                 await asyncio.sleep(0.01)
                 bag = machine.row()[0]
-                if bag is None:
+                if bag is None and self._over.is_set():
                     await self._bring_the_last(client, machine)
+                if bag is None:
                     continue
                 if self._chance.random() < 0.1:
                     await self._scan_wrongly(client, machine.row())
@@ -101,7 +104,8 @@ class People:
 
     async def _bring_the_last(self, client: httpx.AsyncClient, machine: SimulatedStation) -> None:
         """At the end of the day no print moves the row any more: move it by hand."""
-        if not self._over.is_set() or not any(machine.row()) or not machine.listeners:
+        await asyncio.sleep(AGAIN_S)
+        if not any(machine.row()) or not machine.listeners:
             return
         view = await self._view(client)
         if view is None or view["lane_length"] or view["sending"] or view["in_doubt"]:
@@ -180,7 +184,7 @@ class People:
                 if view["held"] is None:
                     return
                 await self._act(client, f"/v1/stations/{self._name}/release")
-            await asyncio.sleep(0.02)
+            await asyncio.sleep(AGAIN_S)
 
     async def _send(
         self, client: httpx.AsyncClient, type_: str, event_id: str, data: Mapping[str, Any]
@@ -208,7 +212,7 @@ class People:
             except httpx.TransportError:
                 pass
             self.told.sent_again += 1
-            await asyncio.sleep(0.03)
+            await asyncio.sleep(AGAIN_S)
 
     async def _view(self, client: httpx.AsyncClient) -> dict[str, Any] | None:
         return await _got(client, f"{self._url()}/v1/stations/{self._name}")

@@ -14,6 +14,7 @@ scans; every bag that must be verified was, once; the ledger is whole and agrees
 import argparse
 import asyncio
 import logging
+import math
 import os
 import random
 import shutil
@@ -96,15 +97,16 @@ class Run:
         self._process: asyncio.subprocess.Process | None = None
         self._over = asyncio.Event()
 
-    async def run(self, kills: int, pause_s: float) -> Found:
-        """Run it all."""
+    async def run(self, kills: int, minutes: float, pause_s: float) -> Found:
+        """Run it all; after so many minutes no more kills."""
         started = time.monotonic()
         tasks: list[asyncio.Task[None]] = []
         try:
             await self._stand_up()
             scanners = [asyncio.create_task(one.scan_orders()) for one in self._people.values()]
             tasks = [*scanners, *self._helpers()]
-            for _ in range(kills):
+            ends = started + minutes * 60
+            while self.found.kills < kills and not self.found.wrong and time.monotonic() < ends:
                 await self._live(self._chance.uniform(0.0, pause_s))
                 await self._kill()
                 _raise_what_ended(tasks)
@@ -270,10 +272,16 @@ def kinds_here() -> list[str]:
 
 
 async def kill_run(
-    folder: Path, *, kills: int, pause_s: float, seed: int, kinds: Sequence[str] | None = None
+    folder: Path,
+    *,
+    kills: int,
+    pause_s: float,
+    seed: int,
+    minutes: float = math.inf,
+    kinds: Sequence[str] | None = None,
 ) -> Found:
     """Run it in a folder of its own."""
-    return await Run(folder, seed, kinds or kinds_here()).run(kills, pause_s)
+    return await Run(folder, seed, kinds or kinds_here()).run(kills, minutes, pause_s)
 
 
 def _print(found: Found) -> None:
@@ -322,6 +330,7 @@ def main() -> int:
     """Run, print the figures; 1 when something did not hold."""
     options = argparse.ArgumentParser(description="Kill a working gateway and count the labels.")
     options.add_argument("--kills", type=int, default=100)
+    options.add_argument("--minutes", type=float, default=math.inf, help="no kill after these")
     options.add_argument("--pause-s", type=float, default=2.5, help="longest life once it is ready")
     options.add_argument("--seed", type=int, default=random.SystemRandom().randrange(10**6))
     options.add_argument("--kinds", nargs="+", choices=sorted(KINDS), help="a station for each")
@@ -334,7 +343,12 @@ def main() -> int:
         place.mkdir(parents=True, exist_ok=True)
         found = asyncio.run(
             kill_run(
-                place, kills=given.kills, pause_s=given.pause_s, seed=given.seed, kinds=given.kinds
+                place,
+                kills=given.kills,
+                minutes=given.minutes,
+                pause_s=given.pause_s,
+                seed=given.seed,
+                kinds=given.kinds,
             )
         )
     _print(found)

@@ -209,8 +209,11 @@ class World:
             job = next(job for job in await self.jobs() if code in job.expected_scans)
             assert job.state in (JobState.VERIFIED, JobState.VOID), job
             self.machine.seal()  # it is thrown away
-        else:
-            assert scan.holds_station, scan
+        elif not scan.holds_station:
+            # Read out of its turn, it settled a doubt: it is out, and waits in its row.
+            assert scan.verdict is ScanVerdict.OTHER_ORDER, scan
+            job = next(job for job in await self.jobs() if code in job.expected_scans)
+            assert job.state is JobState.PRINTED, job
 
     async def scan_neighbour(self) -> None:
         """The bag behind the one that is due is read: the station must stop."""
