@@ -1,7 +1,7 @@
 """A packed bag as the answer tells it: where each piece lies, margins, void, warnings."""
 
 from collections.abc import Iterator
-from math import cbrt, pi
+from math import cbrt, ceil, pi
 
 from gateway.fit.caution import least_type_pt, warning_due
 from gateway.fit.parcel import Case, Packed
@@ -16,35 +16,43 @@ def parcel_of(case: Case, packed: Packed) -> Parcel:
     due = warning_due(packed.trial.film, packed.demands, case.room, offer.width)
     caution = case.room.warnings.get(packed.demands.warning_text or "")
     on_label = caution if due and not bag.warning_printed else None
+    needed = _told(offer.needed_width, offer.width), _told(offer.needed_length, offer.length)
+    along, across, up = offer.arrangement.size
+    outer = packed.outer_size
     return Parcel(
         station=packed.trial.station.id,
         bag=ChosenBag(
             id=bag.id,
             form=BagForm(bag.form),
             film=bag.film,
-            width_mm=offer.width,
-            length_mm=offer.length,
+            width_mm=round(offer.width, 4),
+            length_mm=round(offer.length, 4),
         ),
         pieces=tuple(_pieces(packed)),
-        mass_g=packed.mass_g,
-        needed_width_mm=offer.needed_width,
-        needed_length_mm=offer.needed_length,
-        goods_size_mm=offer.arrangement.size,
-        film_area_mm2=offer.film_area,
-        film_mass_g=packed.film_mass_g,
-        void_share=_void(packed),
-        margin_width_mm=max(0.0, offer.width - offer.needed_width),
-        margin_length_mm=max(0.0, offer.length - offer.needed_length),
+        mass_g=None if packed.mass_g is None else round(packed.mass_g, 3),
+        needed_width_mm=needed[0],
+        needed_length_mm=needed[1],
+        goods_size_mm=(round(along, 6), round(across, 6), round(up, 6)),
+        film_area_mm2=round(offer.film_area, 2),
+        film_mass_g=round(packed.film_mass_g, 4),
+        void_share=round(_void(packed), 4),
+        margin_width_mm=round(max(0.0, offer.width - needed[0]), 4),
+        margin_length_mm=round(max(0.0, offer.length - needed[1]), 4),
         binding=_binding(packed),
         text=_sentence(packed),
-        outer_size_mm=packed.outer_size,
+        outer_size_mm=(round(outer[0], 3), round(outer[1], 3), round(outer[2], 3)),
         billed_mass=packed.billed,
-        cost=packed.cost,
+        cost=None if packed.cost is None else round(packed.cost, 6),
         warning_text=on_label.id if on_label else None,
         warning_type_pt=least_type_pt(on_label, offer.width, offer.length) if on_label else None,
         warnings=tuple(_warnings(packed)),
         rules=packed.demands.rules,
     )
+
+
+def _told(needed: float, size: float) -> float:
+    """A need, mm, up to the next hundredth, which no scale shows; not above the bag that holds."""
+    return min(round(ceil(needed * 100 - 1e-6) / 100, 4), round(size, 4))
 
 
 def _binding(packed: Packed) -> str:
@@ -62,7 +70,7 @@ _SET_BY = {
     "length": "the goods' length",
     "thickness": "the thickness that may pass",
     "label": "the label",
-    "stock": "the least size that can be made",
+    "stock": "the smallest size that can be made",
 }
 
 
@@ -73,7 +81,7 @@ def _sentence(packed: Packed) -> str:
         f"bag {packed.trial.bag.id}, {offer.width:.0f} x {offer.length:.0f} mm, at"
         f" {packed.trial.station.id}: goods of {along:.0f} x {across:.0f} x {up:.0f} mm need"
         f" {offer.needed_width:.0f} x {offer.needed_length:.0f} mm;"
-        f" {_SET_BY[_binding(packed)]} set the size"
+        f" its size is set by {_SET_BY[_binding(packed)]}"
     )
 
 
@@ -91,9 +99,9 @@ def _pieces(packed: Packed) -> Iterator[Piece]:
                 x_mm=round(laid.x + x, 6),
                 y_mm=round(laid.y + y, 6),
                 z_mm=round(laid.z + z, 6),
-                dx_mm=dx,
-                dy_mm=dy,
-                dz_mm=dz,
+                dx_mm=round(dx, 6),
+                dy_mm=round(dy, 6),
+                dz_mm=round(dz, 6),
                 shape=kind.shape.value,
             )
 

@@ -119,20 +119,26 @@ def _sealed(bag: SealedFilm, needs: Needs, allowance: Allowance) -> Offer | tupl
     for across, along, laid in sorted(needs, key=lambda need: need[0] * need[1]):
         if best is not None and 2 * across * along >= best.film_area:
             break
-        width = stepped(
-            max(across, allowance.least_width, bag.min_width_mm),
-            bag.min_width_mm,
-            bag.width_step_mm,
-        )
+        wide = {"stock": bag.min_width_mm, "width": across, "label": allowance.least_width}
+        width = stepped(max(wide.values()), bag.min_width_mm, bag.width_step_mm)
         asked = {"stock": bag.min_length_mm, "length": along, "label": allowance.least_length}
         length = stepped(max(asked.values()), bag.min_length_mm, bag.length_step_mm)
         if width > bag.max_width_mm + _HAIR_MM or length > bag.max_length_mm + _HAIR_MM:
             continue
         area = film_area(bag, width, length)
         if best is None or area < best.film_area:
-            binding = max(asked, key=asked.__getitem__)
+            binding = _sealed_by(wide, asked, width - across, length - along)
             best = Offer(width, length, across, along, laid, area, binding)
     return best or (too_long(min(need[1] for need in needs), bag.max_length_mm),)
+
+
+def _sealed_by(
+    wide: dict[str, float], long: dict[str, float], to_spare: float, along: float
+) -> str:
+    """What set a size made to measure: a demand beyond the goods' own, else the tighter side."""
+    by = max(wide, key=wide.__getitem__), max(long, key=long.__getitem__)
+    beyond = [one for one in by if one in {"label", "stock"}]
+    return beyond[0] if beyond else by[0] if to_spare <= along else by[1]
 
 
 def stepped(needed: float, start: float, step: float) -> float:
@@ -189,8 +195,8 @@ def _against(needs: Needs, width: float, length: float, allowance: Allowance) ->
                     code=ReasonCode.LABEL_SPACE,
                     text=f"the label with its margins needs a {side} of {needed:.1f} mm,"
                     f" the bag has {available:.1f} mm",
-                    needed=needed,
-                    available=available,
+                    needed=round(needed, 3),
+                    available=round(available, 3),
                     unit="mm",
                 )
             )
@@ -213,8 +219,8 @@ def too_wide(needed: float, available: float) -> Reason:
     return Reason(
         code=ReasonCode.TOO_WIDE,
         text=f"the goods need a flat width of {needed:.1f} mm, the bag has {available:.1f} mm",
-        needed=needed,
-        available=available,
+        needed=round(needed, 3),
+        available=round(available, 3),
         unit="mm",
     )
 
@@ -225,7 +231,7 @@ def too_long(needed: float, available: float, at_width: float | None = None) -> 
     return Reason(
         code=ReasonCode.TOO_LONG,
         text=f"the goods need a length of {needed:.1f} mm{laid}, the bag has {available:.1f} mm",
-        needed=needed,
-        available=available,
+        needed=round(needed, 3),
+        available=round(available, 3),
         unit="mm",
     )

@@ -164,8 +164,8 @@ def outdone(packed: Packed, best: Packed, aim: Aim) -> TurnedDown:
             code=ReasonCode.COSTS_MORE,
             text=f"the goods fit, but {more}; bag {best.trial.bag.id} at {best.trial.station.id}"
             f" costs {least_cost:.2f}",
-            needed=cost,
-            available=least_cost,
+            needed=None if cost is None else round(cost, 6),
+            available=round(least_cost, 6),
         )
     else:
         film, least = packed.offer.film_area, best.offer.film_area
@@ -176,8 +176,8 @@ def outdone(packed: Packed, best: Packed, aim: Aim) -> TurnedDown:
             code=ReasonCode.MORE_FILM,
             text=f"the goods fit, but it would take {words[0]}; bag {best.trial.bag.id} at"
             f" {best.trial.station.id} takes {words[1]}",
-            needed=film,
-            available=least,
+            needed=round(film, 2),
+            available=round(least, 2),
             unit="mm2",
         )
     return TurnedDown(station=packed.trial.station.id, bag=packed.trial.bag.id, reasons=(reason,))
@@ -273,7 +273,7 @@ def _too_thick(trial: Trial, demands: Demands) -> Reason:
         text=f"the goods are at least {thinnest:.1f} mm thick as they may be laid;"
         f" {demands.max_up.by} passes {demands.max_up.limit:.1f} mm",
         rule=demands.max_up.by,
-        needed=thinnest,
+        needed=round(thinnest, 3),
         available=demands.max_up.limit,
         unit="mm",
     )
@@ -296,7 +296,7 @@ def _over_limits(packed: Packed, service: Service | None) -> list[Reason]:
                     text=f"the parcel's {what} would be {needed:.0f} mm;"
                     f" service {service.id} takes {limit:.0f} mm",
                     rule=service.id,
-                    needed=needed,
+                    needed=round(needed, 3),
                     available=limit,
                     unit="mm",
                 )
@@ -331,7 +331,7 @@ def _over_mass(trial: Trial, mass_g: float | None, limit: float, by: str) -> Rea
         code=ReasonCode.TOO_HEAVY,
         text=f"goods and bag weigh {mass_g:.0f} g; {by} takes {limit:.0f} g",
         rule=by,
-        needed=mass_g,
+        needed=round(mass_g, 3),
         available=limit,
         unit="g",
     )

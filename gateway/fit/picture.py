@@ -35,6 +35,7 @@ def draw(parcel: Parcel, title: str = "") -> str:
     parts = [
         (
             f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {width:.1f} {height:.1f}"'
+            f' width="{width:.1f}mm" height="{height:.1f}mm"'
             ' role="img" font-family="sans-serif" font-size="13" fill="#333">'
         ),
         f"<title>{escape(text)}</title>",

@@ -137,7 +137,7 @@ def _unusable(line: Line, measured: MeasuredSize | None) -> Reason | None:
     if longest > ABSURD_MM:
         return Reason(
             code=ReasonCode.SIZE_ABSURD,
-            text=f"line {line.line_id}: article {item.sku} is {longest:.0f} mm long in the"
+            text=f"line {line.line_id}: article {item.sku} is {longest:.7g} mm long in the"
             " catalogue; check the unit",
             needed=longest,
             available=ABSURD_MM,

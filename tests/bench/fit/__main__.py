@@ -4,16 +4,16 @@ Run: python -m tests.bench.fit [--orders N]. Prints a table; nothing is asserted
 """
 
 import argparse
+import os
 import platform
 import subprocess
 import sys
 from collections.abc import Callable
-from pathlib import Path
 from random import Random
 from statistics import fmean, median
 from time import perf_counter, process_time
 
-from gateway.fit import Room, decide
+from gateway.fit import Room, core, decide
 from gateway.fit.front import forget as forget_fronts
 from gateway.fit.front import front_of
 from gateway.fit.pieces import kind_of, kind_with
@@ -245,14 +245,41 @@ def cold_start() -> None:
 
 
 def processor() -> str:
-    """The name of the processor that this ran on."""
-    info = Path("/proc/cpuinfo")
-    names = (
-        [line for line in info.read_text().splitlines() if line.startswith("model name")]
-        if info.exists()
-        else []
-    )
-    return names[0].split(":")[1].strip() if names else platform.processor()
+    """The kind of machine that this ran on, and how busy it was."""
+    load = os.getloadavg()[0]
+    cores = os.cpu_count()
+    return f"{cores} cores of an {platform.machine()} server, load average {load:.1f}"
+
+
+def without_core(work: Callable[[], None]) -> None:
+    """The same in Python alone, as on a machine where no compiler worked."""
+    solve, core.SOLVE = core.SOLVE, None
+    try:
+        work()
+    finally:
+        core.SOLVE = solve
+
+
+def many_parcels(orders: int) -> None:
+    """Large orders that no bag takes whole: parcels, and how many are the least by any packing."""
+    bag = to_size().bag[0].model_copy(update={"max_width_mm": 420.0, "max_length_mm": 600.0})
+    site = to_size().model_copy(update={"bag": (bag,)})
+    room, chance = Room.of(site), Random(SEED)
+    print("\nOrders of 80 to 160 boxes, film up to 420 x 600 mm.\n")
+    print("pieces different | parcels  at least |   ms")
+    for _ in range(orders):
+        pieces, each = chance.choice((80, 100, 120, 160)), chance.choice((1, 1, 2, 4))
+        scale = chance.choice((0.5, 0.6, 0.7))
+        boxes = [
+            tuple(max(5, round(side * scale)) for side in box)
+            for box in boxes_of(chance, pieces // each)
+        ]
+        order = order_of(boxes, each)  # type: ignore[arg-type]
+        seconds, answer = timed(lambda order=order: decide(order, room, site.station))
+        print(
+            f"{pieces:6} {len(boxes):9} | {len(answer.parcels):7} {answer.lower_bound_parcels:9}"
+            f" | {seconds * 1e3:5.0f}"
+        )
 
 
 def main() -> None:
@@ -261,10 +288,15 @@ def main() -> None:
     wanted.add_argument("--orders", type=int, default=100, help="orders in each row")
     orders = wanted.parse_args().orders
     print(f"{processor()}, Python {platform.python_version()}, {platform.system()}")
+    print("compiled core: " + ("yes" if core.SOLVE else "no, Python alone"))
     against_the_solver(orders)
     mixes(orders * 10)
+    if core.SOLVE:
+        print("\nThe same in Python alone:")
+        without_core(lambda: mixes(orders))
     against_the_library(max(orders // 10, 3))
     curve()
+    many_parcels(max(orders // 10, 3))
     cold_start()
 
 

@@ -76,3 +76,11 @@ def test_station_with_nothing_loaded_says_so() -> None:
 def test_no_station_at_all_says_so() -> None:
     """Asking nobody is answered too."""
     assert Outcome.MANUAL is decide(order(box(10, 10, 10)), Room.of(SITE), []).outcome
+
+
+def test_monstrous_size_is_told_in_a_short_sentence() -> None:
+    """A slip of the exponent does not print three hundred digits."""
+    decision = answer(order(box(1e300, 100, 100)))
+    assert {"size_absurd"} == codes(decision)
+    assert "1e+300 mm" in decision.reasons[0].text
+    assert len(decision.reasons[0].text) < 120

@@ -1,10 +1,20 @@
 """The choice of a bag for whole orders."""
 
+import pytest
+
 from gateway.fit import Room, decide
 from schemas.decision import Outcome
 from schemas.goods import Item
 from schemas.site import Site
 from tests.unit.fit.given import a_bag_site, a_site, box, codes, order, station
+
+TO_SIZE = {
+    "form": "sealed_film",
+    "min_width_mm": 100,
+    "max_width_mm": 600,
+    "min_length_mm": 100,
+    "max_length_mm": 900,
+}
 
 
 def test_box_that_fits_several_bags_takes_the_least_film() -> None:
@@ -58,7 +68,7 @@ def test_answer_says_in_a_sentence_what_set_the_size() -> None:
     [parcel] = decide(order(box(300, 200, 50)), Room.of(site), site.station).parcels
     expected = (
         "bag only, 260 x 350 mm, at s1: goods of 300 x 200 x 50 mm need 250 x 350 mm;"
-        " the goods' length set the size"
+        " its size is set by the goods' length"
     )
     assert (expected, "length") == (parcel.text, parcel.binding)
 
@@ -70,3 +80,39 @@ def test_service_that_the_site_does_not_know_is_said() -> None:
     unknown = decide(order(box(120, 90, 20), service="balloon"), Room.of(site), site.station)
     assert () == known.warnings
     assert ["balloon" in said for said in unknown.warnings] == [True]
+
+
+def test_answer_holds_no_dust_of_float_sums() -> None:
+    """Sizes in tenths of an inch add up to numbers that somebody can read and compare."""
+    site = a_bag_site(TO_SIZE | {"width_step_mm": 0.3, "length_step_mm": 0.7})
+    inches = {"length": 5.1, "width": 3.3, "height": 0.7, "unit": "in"}
+    [parcel] = decide(order((box(1, 1, 1, size=inches), 3)), Room.of(site), site.station).parcels
+    for value in (
+        parcel.bag.width_mm,
+        parcel.bag.length_mm,
+        parcel.margin_width_mm,
+        parcel.margin_length_mm,
+    ):
+        assert f"{value:.4f}".rstrip("0").rstrip(".") in {str(value), str(int(value))}
+    for need, size in (
+        (parcel.needed_width_mm, parcel.bag.width_mm),
+        (parcel.needed_length_mm, parcel.bag.length_mm),
+    ):
+        assert abs(need * 100 - round(need * 100)) < 1e-6 or need == size
+
+
+@pytest.mark.parametrize(
+    ("sides", "more", "binding"),
+    [
+        ((290, 200, 33), {"length_step_mm": 50}, "width"),
+        ((290, 200, 33), {"width_step_mm": 50}, "length"),
+        ((30, 20, 5), {"min_width_mm": 200, "min_length_mm": 200}, "stock"),
+    ],
+)
+def test_film_sealed_to_size_says_which_side_set_it(
+    sides: tuple[float, float, float], more: dict[str, float], binding: str
+) -> None:
+    """The tighter side of the goods, or the least size where the goods ask for less."""
+    site = a_bag_site(TO_SIZE | more)
+    [parcel] = decide(order(box(*sides)), Room.of(site), site.station).parcels
+    assert binding == parcel.binding
