@@ -28,7 +28,7 @@ from gateway.desk import Desk
 from gateway.dispatch import http as stations_http
 from gateway.dispatch import reports_route
 from gateway.dispatch.dispatcher import Dispatcher
-from gateway.dispatch.lane import LaneView
+from gateway.dispatch.lane_view import LaneView
 from gateway.dispatch.station_state import ensure_row
 from gateway.dispatch.supply import first_loads, now_at
 from gateway.fit import Room

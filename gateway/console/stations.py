@@ -7,7 +7,7 @@ from enum import StrEnum
 import orjson
 from sqlalchemy.engine import Connection
 
-from gateway.dispatch.lane import LaneView
+from gateway.dispatch.lane_view import LaneView
 from gateway.dispatch.station_view import station_views
 from gateway.store import jobs, orders
 from schemas.station import Load, MachineState, Station, StationState, Verify

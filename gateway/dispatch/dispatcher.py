@@ -2,7 +2,7 @@
 
 import asyncio
 import math
-from collections.abc import Awaitable, Callable, Mapping
+from collections.abc import Awaitable, Callable, Mapping, Sequence
 from contextlib import suppress
 
 import structlog
@@ -11,11 +11,14 @@ from adapters.contract import PassesBy, StationLine, TakesReports
 from adapters.errors import StationFault
 from gateway.clock import Clock
 from gateway.dispatch import lease as leases
-from gateway.dispatch.lane import Lane, LaneView
+from gateway.dispatch.lane import Lane
+from gateway.dispatch.lane_view import LaneView
 from gateway.dispatch.lease import Lease
 from gateway.errors import GatewayError, NotFound, NotStored
 from gateway.metrics import Metrics
 from gateway.store.store import EVERY_LANE, Store
+from gateway.store.work import Work
+from schemas.ledger import EntryKind
 from schemas.station import Signal, SignalKind, Station
 
 log = structlog.get_logger(__name__)
@@ -84,6 +87,7 @@ class Dispatcher:
         """Take leases and start every lane."""
         self._loop = asyncio.get_running_loop()
         self._store.on_wake(self._wake_from_any_thread)
+        self._store.follow(self._hand_over)
         await self._renew()
         if self._store.shared:
             self._spawn(self._keep_leases(), "leases")
@@ -118,6 +122,14 @@ class Dispatcher:
     def _wake_all(self, stations: frozenset[str]) -> None:
         for station in self._lanes if EVERY_LANE in stations else stations:
             self.wake(station)
+
+    def _hand_over(self, work: Work, recorded: Sequence[Mapping[str, object]]) -> None:
+        """Let idle lanes take what a step has queued for them, in the same step."""
+        for entry in recorded:
+            if entry["kind"] == EntryKind.JOB_CREATED:
+                lane = self._lanes.get(str(entry["station"]))
+                if lane is not None:
+                    lane.take_within(work)
 
     def _spawn(self, work: Awaitable[None], name: str) -> None:
         task = asyncio.ensure_future(work)

@@ -3,7 +3,6 @@
 import asyncio
 from collections.abc import Callable
 from contextlib import suppress
-from dataclasses import dataclass
 from typing import TypeVar
 
 import structlog
@@ -15,7 +14,9 @@ from adapters.errors import FateUnknown, NeedsPerson, NothingSent, StationFault
 from gateway.clock import Clock
 from gateway.dispatch import asking, lane_steps
 from gateway.dispatch.after_fault import Next, after_fault
+from gateway.dispatch.handover import Handover
 from gateway.dispatch.lane_steps import Idle, LeftOver, Taken
+from gateway.dispatch.lane_view import LaneView
 from gateway.dispatch.lease import Lease, LeaseLost
 from gateway.dispatch.looking import look
 from gateway.dispatch.while_leased import WhileLeased
@@ -41,19 +42,6 @@ class _Again(Exception):
     """The try failed in a way that makes another try safe."""
 
 
-@dataclass(slots=True)
-class LaneView:
-    """What a lane is doing, for pages and probes. Not durable: a hint, never a truth."""
-
-    waits_for: str = ""
-    faults_in_a_row: int = 0
-    breaker_open: bool = False
-    signal_refused: str = ""
-    failed_tries: int = 0
-    """Since the station last took a label."""
-    connected: bool = False
-
-
 class Lane:
     """Takes jobs one by one and delivers each through the adapter, as far as the line can prove."""
 
@@ -75,6 +63,7 @@ class Lane:
         self._lease = lease
         self.while_leased = WhileLeased()
         self._work = asyncio.Event()
+        self._handover = Handover(self.wake)
         self._opening = asyncio.Lock()
         self._stop = asyncio.Event()
         self._log = log.bind(station=station.id)
@@ -113,10 +102,30 @@ class Lane:
             if not busy:
                 if self._lease() is None:
                     await self._close()  # the line is for whoever has the lane now
+                self._handover.open()
                 await self._work.wait()
+        await self._give_back()
         await self._close()
 
+    def take_within(self, work: Work) -> None:
+        """Take the next job within a step that queues it, where the lane is idle here."""
+        lease = self._lease()
+        if lease is not None and not asking.needs_count(self.adapter):
+            self._handover.take_within(work, self.station, lease)
+
+    async def _give_back(self) -> None:
+        """What was handed to a lane that stops meanwhile: nothing of it was sent."""
+        handed = await self._handover.end()
+        if handed is not None:
+            stopped = NothingSent("The gateway stopped before anything was sent.")
+            with suppress(GatewayError, LeaseLost, _Again):
+                await self._failed(handed.taken.job, stopped, handed.lease)
+
     async def _step(self) -> bool:
+        handed = await self._handover.end()
+        if handed is not None:
+            await self._send(handed.taken, handed.lease)
+            return True
         lease = self._lease()
         if lease is None:
             return False

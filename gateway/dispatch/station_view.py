@@ -7,7 +7,7 @@ from sqlalchemy.engine import Connection
 
 from gateway.dispatch import holds
 from gateway.dispatch.holds import HoldRow
-from gateway.dispatch.lane import LaneView
+from gateway.dispatch.lane_view import LaneView
 from gateway.dispatch.station_state import StationRow, known_states
 from gateway.dispatch.supply import loads_at
 from gateway.store import jobs

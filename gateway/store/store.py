@@ -17,7 +17,7 @@ from gateway.clock import Clock
 from gateway.errors import NotStored
 from gateway.store import postgres, prepared, sqlite
 from gateway.store.migrate import upgrade
-from gateway.store.work import LedgerTail, Work
+from gateway.store.work import Ending, LedgerTail, Work
 
 if TYPE_CHECKING:
     from gateway.store.listening import Listener
@@ -38,6 +38,7 @@ class _Step(Generic[T]):
     future: "asyncio.Future[T]"
     result: T | None = None
     error: BaseException | None = None
+    endings: Sequence[Ending] = ()
 
 
 class Store:
@@ -181,6 +182,9 @@ class Store:
         except BaseException as failure:  # noqa: BLE001 - the thread must live and callers must know
             for step in group:
                 step.result, step.error = None, failure
+        for step in group:
+            for tell in step.endings:
+                tell(step.error is None)
         _answer(group)
         if woken:
             self._tell(frozenset(woken))
@@ -206,6 +210,8 @@ def _run_alone(step: _Step[Any], work: Work, clock: Clock, follow: Sequence[Foll
         del work.entries[entries:]
         del work.outgoing[outgoing:]
         step.error = failure
+    finally:
+        step.endings, work.endings = work.endings, []
 
 
 def _answer(group: list[_Step[Any]]) -> None:

@@ -1,6 +1,6 @@
 """The unit of work: everything that one step changes, and its ledger entries, commit together."""
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
 
@@ -19,11 +19,10 @@ from schemas.ledger import EntryKind
 OUTBOX = "*outbox"
 """Told after a commit that put something into the outbox; no station can be called so."""
 
-OUTBOX = "*outbox"
-"""Told after a commit that put something into the outbox; no station can be called so."""
-
 LOWEST_KEPT_LEVEL = 3
 """Merkle nodes below this level are hashed anew from the entries when a proof asks for them."""
+
+Ending = Callable[[bool], None]
 
 _TAIL = sa.select(ledger_head.c.size, ledger_head.c.last_hash, ledger_head.c.range)
 _SET_TAIL = sa.update(ledger_head).values(
@@ -67,6 +66,7 @@ class Work:
     woken: set[str] = field(default_factory=set)
     entries: list[dict[str, object]] = field(default_factory=list)
     outgoing: list[dict[str, object]] = field(default_factory=list)
+    endings: list[Ending] = field(default_factory=list)
 
     def record(
         self,
@@ -134,6 +134,10 @@ class Work:
     def wake(self, station: str) -> None:
         """Tell the station's lane, after the commit, that there may be work."""
         self.woken.add(station)
+
+    def at_end(self, tell: Ending) -> None:
+        """Call `tell` once it is known whether this step was kept; on the writing thread."""
+        self.endings.append(tell)
 
     def next_number(self, name: str, count: int = 1) -> int:
         """Take `count` numbers from a durable counter; the first of them. Never given twice."""
