@@ -161,7 +161,7 @@ class Desk:
             order, station, order.scan_code or order_id, None, today=self._packer.today()
         )
         if packed.decision.outcome is Outcome.MANUAL:
-            why = " ".join(reason.text for reason in packed.decision.reasons)
+            why = "; ".join(reason.text for reason in packed.decision.reasons)
             raise NotAllowedNow(f"{to_station} can't take order {order_id}. {why}")
 
         def step(work: Work) -> None:

@@ -17,6 +17,7 @@ from fastapi.routing import APIRoute
 from markupsafe import Markup
 
 from gateway.clock import Clock
+from gateway.console.allowed import may_of
 from gateway.console.assets import Assets
 from gateway.console.stations import is_low
 from gateway.console.texts import Texts
@@ -103,6 +104,7 @@ class Frame:
             counts=await self._counts(),
             done=done if self.texts.has(f"done.{done}") else "",
             name=name_of(request),
+            may=may_of(request),
             person=signed_in(request) or "",
             query=request.query_params.get("q", ""),
             **{**(values or {}), **more},

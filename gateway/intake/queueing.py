@@ -159,7 +159,7 @@ def queue_job(
 def to_manual(work: Work, packed: Packed, station: str, event_id: str | None, actor: str) -> str:
     """Send the order to manual packing; why, in words."""
     decision = packed.decision
-    why = " ".join(reason.text for reason in decision.reasons) or "No reason was given."
+    why = "; ".join(reason.text for reason in decision.reasons) or "No reason was given."
     work.record(
         EntryKind.ORDER_MANUAL,
         actor=actor,

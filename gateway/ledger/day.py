@@ -1,8 +1,10 @@
 """The facts of one day of a site, read from its store."""
 
 from datetime import date, datetime, timedelta
+from typing import Any
 from zoneinfo import ZoneInfo
 
+import orjson
 import sqlalchemy as sa
 from sqlalchemy.engine import Connection
 
@@ -18,18 +20,28 @@ from schemas.ledger import EntryKind, LedgerEntry
 from schemas.site import Site
 
 HISTORY_DAYS = 7
-"""Days before the day whose shifts stand on the control charts: common practice, no source."""
+"""Days before the day whose shifts stand on the control charts unless somebody asks for others:
+common practice, no source."""
+LONGEST_HISTORY_DAYS = 366
 
 _SUPPLY_CHANGES_BACK = 400
 _SCANS = (EntryKind.SCAN_VERIFIED, EntryKind.SCAN_REFUSED)
 _LASTING = (EntryKind.STATION_STATE, EntryKind.STATION_HELD, EntryKind.STATION_RELEASED)
 
 
-def day_facts(conn: Connection, site: Site, day: date, zone: ZoneInfo, now: datetime) -> DayFacts:
+def day_facts(
+    conn: Connection,
+    site: Site,
+    day: date,
+    zone: ZoneInfo,
+    now: datetime,
+    *,
+    history_days: int = HISTORY_DAYS,
+) -> DayFacts:
     """Read a day, from midnight to midnight at the site; an hour more or less where clocks change.
 
     A day that still runs ends `now`: nobody was down in the hours to come. What it costs grows
-    with the day's entries and with the scans of the week before.
+    with the day's entries and with the scans of the `history_days` before it.
     """
     start, end = bounds(day, zone)
     end = max(start, min(end, now))
@@ -42,7 +54,7 @@ def day_facts(conn: Connection, site: Site, day: date, zone: ZoneInfo, now: date
         earlier=_earlier(conn, start, end),
         cases=case_rows.settling(conn, start, end),
         former=former_bag(site),
-        history=_history(conn, start, zone),
+        history=_history(conn, start, zone, history_days),
     )
 
 
@@ -91,16 +103,23 @@ def _earlier(conn: Connection, start: datetime, end: datetime) -> list[LedgerEnt
     return sorted([*created, *stood], key=lambda one: one.seq)
 
 
-def _history(conn: Connection, start: datetime, zone: ZoneInfo) -> dict[str, tuple[Sample, ...]]:
-    scans = _entries(
-        conn,
-        sa.and_(
-            entries.c.kind.in_(_SCANS),
-            entries.c.time >= instant_text(start - timedelta(days=HISTORY_DAYS)),
-            entries.c.time < instant_text(start),
-        ),
+def _history(
+    conn: Connection, start: datetime, zone: ZoneInfo, days: int
+) -> dict[str, tuple[Sample, ...]]:
+    query = sa.select(entries).where(
+        entries.c.kind.in_(_SCANS),
+        entries.c.time >= instant_text(start - timedelta(days=days)),
+        entries.c.time < instant_text(start),
     )
+    scans = map(_unchecked, conn.execute(query.order_by(entries.c.seq)))
     return dict(samples_by_shift(label_checks(scans), zone))
+
+
+def _unchecked(row: "sa.Row[Any]") -> LedgerEntry:
+    """An entry without pydantic's checks, which would be most of the time for a quarter's scans."""
+    told = orjson.loads(row.canonical)
+    told["time"], told["kind"] = datetime.fromisoformat(told["time"]), EntryKind(told["kind"])
+    return LedgerEntry.model_construct(**told)
 
 
 def _entries(conn: Connection, condition: "sa.ColumnElement[bool]") -> list[LedgerEntry]:

@@ -56,7 +56,7 @@ def summaries(conn: Connection, *, outcome: Outcome | None, limit: int) -> list[
             station=row.station,
             outcome=row.outcome,
             received=row.received,
-            text=" ".join(reason.text for reason in row.decision.reasons),
+            text="; ".join(reason.text for reason in row.decision.reasons),
         )
         for row in orders.latest(conn, outcome=outcome, limit=limit)
     ]

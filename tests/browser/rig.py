@@ -12,8 +12,10 @@ import httpx
 import uvicorn
 
 from adapters.simulator.serve import SimulatedStation
+from gateway.access import keys
 from gateway.app import Gateway, build, create_app
 from gateway.site_file import load
+from schemas.access import AccessRole
 from schemas.order import Order
 from schemas.site import Site
 
@@ -49,6 +51,15 @@ class Room:
         assert 202 == answer.status_code, answer.text
         accepted: dict[str, Any] = answer.json()
         return accepted
+
+    async def key(self, name: str, role: AccessRole, *stations: str) -> str:
+        """A new key for whoever signs in."""
+        _, text = await self.gateway.store.write(
+            lambda work: keys.new(
+                work, name=name, role=role, stations=stations, expires=None, by="test"
+            )
+        )
+        return text
 
     async def scan(self, station: str, order: Order) -> dict[str, Any]:
         """An order is scanned at a station."""
@@ -111,10 +122,16 @@ def small_orders(count: int) -> list[Order]:
 
 @asynccontextmanager
 async def running(
-    folder: Path, *, stations: int | None = None, store: str | None = None
+    folder: Path, *, stations: int | None = None, store: str | None = None, closed: bool = False
 ) -> AsyncIterator[Room]:
-    """Start the room and stop it; `store` is a URL, a file in the folder where left empty."""
+    """Start the room and stop it; `store` is a URL, a file in the folder where left empty.
+
+    A `closed` room lets nobody in without a key; its `api` shows one of a supervisor.
+    """
     site, machines = await _site(folder, store or f"sqlite:///{folder / 'room.db'}", stations)
+    if closed:
+        shut = site.access.model_copy(update={"open_door": False})
+        site = site.model_copy(update={"access": shut})
     gateway = build(site, environment={})
     server = uvicorn.Server(
         uvicorn.Config(
@@ -135,7 +152,11 @@ async def running(
         port = server.servers[0].sockets[0].getsockname()[1]
         url = f"http://127.0.0.1:{port}"
         async with httpx.AsyncClient(base_url=url, timeout=20, trust_env=False) as api:
-            yield Room(url, gateway, machines, api, small_orders(40))
+            room = Room(url, gateway, machines, api, small_orders(40))
+            if closed:
+                key = await room.key("test", AccessRole.SUPERVISOR)
+                api.headers["authorization"] = f"Bearer {key}"
+            yield room
     finally:
         server.should_exit = True
         await serving
