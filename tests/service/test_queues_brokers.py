@@ -230,6 +230,12 @@ async def test_broker_killed_amid_loses_nothing(broker: Brokered, tmp_path: Path
         assert (61, 61, []) == (await _taken(rig), printed, await _dead(rig))
         await _all_told(rig)
         await rig.check_ledger()
+        figures = (await rig.client.get("/metrics")).text
+        way = f'{{way="queue {broker.section["id"]}"}}'
+        assert f"bagrelay_way_in_connected{way} 1.0" in figures
+        assert f"bagrelay_way_in_refused_total{way} 0.0" in figures
+        assert f"bagrelay_way_in_reconnects_total{way} 0.0" not in figures
+        assert f"bagrelay_way_in_reconnects_total{way} " in figures
 
 
 async def test_own_events_arrive_in_order_with_one_id_each(
