@@ -24,9 +24,11 @@ def canonical(value: JsonValue) -> bytes:
     (hand those over as strings), for lone surrogates and for anything that is not JSON.
     """
     try:
-        if _orjson_agrees(value):
-            return orjson.dumps(value, option=_PLAIN)
-        return rfc8785.dumps(value)
+        try:
+            alike = _for_orjson(value)
+        except _Differs:
+            return rfc8785.dumps(value)
+        return orjson.dumps(alike, option=_PLAIN)
     except (rfc8785.CanonicalizationError, orjson.JSONEncodeError, UnicodeError) as error:
         raise NotCanonical(
             f"This value has no canonical JSON text: {error}. Hand over finite numbers, integers"
@@ -36,20 +38,38 @@ def canonical(value: JsonValue) -> bytes:
         raise NotCanonical("This value is nested too deeply for canonical JSON.") from error
 
 
-def _orjson_agrees(value: object) -> bool:
-    """Say whether orjson's text is the RFC 8785 text, which is ten times slower to make.
+class _Differs(Exception):
+    """Only RFC 8785's own way gives this value its text."""
 
-    They differ in floats (1.0 and 1e21 against 1 and 1e+21) and in the order of keys beyond
-    ASCII (UTF-8 against UTF-16 code units); a property test holds them side by side.
+
+def _for_orjson(value: object) -> object:
+    """Return the value so that orjson writes its RFC 8785 text: ten times quicker than the library.
+
+    The two differ in whole floats (1.0 against 1), which become integers, in very large and very
+    small ones (1e21 against 1e+21), and in the order of keys beyond ASCII (UTF-8 against UTF-16
+    code units); a property test holds them side by side. Raises `_Differs`.
     """
     kind = type(value)
     if kind is str or kind is int or kind is bool or value is None:
-        return True
+        return value
+    if kind is float:
+        return _float_for_orjson(value)  # type: ignore[arg-type]
     if kind is dict:
-        return all(
-            type(key) is str and key.isascii() and _orjson_agrees(member)
-            for key, member in value.items()  # type: ignore[attr-defined]
-        )
+        alike: dict[str, object] = {}
+        for key, member in value.items():  # type: ignore[attr-defined]
+            if type(key) is not str or not key.isascii():
+                raise _Differs
+            alike[key] = _for_orjson(member)
+        return alike
     if kind is list:
-        return all(map(_orjson_agrees, value))  # type: ignore[call-overload]
-    return False
+        return [_for_orjson(member) for member in value]  # type: ignore[attr-defined]
+    raise _Differs
+
+
+def _float_for_orjson(value: float) -> float | int:
+    size = abs(value)
+    if size < 1e15 and value.is_integer():
+        return int(value)
+    if 1e-3 <= size < 1e15:
+        return value
+    raise _Differs
