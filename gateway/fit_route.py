@@ -2,8 +2,10 @@
 
 from collections.abc import Callable, Sequence
 from datetime import date
+from typing import Annotated
 
 from fastapi import APIRouter
+from pydantic import Discriminator, Tag
 
 from gateway.clock import Clock, SystemClock
 from gateway.errors import UnknownStation
@@ -27,6 +29,17 @@ class FitQuestion(Record):
     """The day whose dated rules count; today where left empty."""
 
 
+def _asked(body: object) -> str:
+    """Whether a body is a question or an order alone, so that what is wrong is told of that."""
+    has_order = "order" in body if isinstance(body, dict) else hasattr(body, "order")
+    return "question" if has_order else "order"
+
+
+Body = Annotated[
+    Annotated[FitQuestion, Tag("question")] | Annotated[Order, Tag("order")], Discriminator(_asked)
+]
+
+
 def fit_router(
     room: Room,
     stations: Callable[[], Sequence[Station]],
@@ -38,7 +51,7 @@ def fit_router(
 
     # not async: a long search runs in a thread of the server's pool
     @router.post("/v1/fit", summary="Choose bags for an order without packing it")
-    def fit(asked: FitQuestion | Order) -> Decision:
+    def fit(asked: Body) -> Decision:
         """Take a question, or an order alone, and answer as `bagrelay fit` does."""
         question = FitQuestion(order=asked) if isinstance(asked, Order) else asked
         now = stations()

@@ -4,7 +4,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 from functools import lru_cache
-from math import pi
+from math import isfinite, pi
 
 from schemas.decision import Reason, ReasonCode
 from schemas.goods import Item, MeasuredSize, Shape, Size, SoftSection, Turn
@@ -139,7 +139,7 @@ def _unusable(line: Line, measured: MeasuredSize | None) -> Reason | None:
             code=ReasonCode.SIZE_ABSURD,
             text=f"line {line.line_id}: article {item.sku} is {longest:.7g} mm long in the"
             " catalogue; check the unit",
-            needed=longest,
+            needed=longest if isfinite(longest) else None,
             available=ABSURD_MM,
             unit="mm",
         )

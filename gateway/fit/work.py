@@ -3,7 +3,7 @@
 from gateway.fit.front import BRIEF, FAIR, QUICK, THOROUGH, Patience, effort
 from gateway.fit.pieces import Kind
 
-_FOR_AN_ORDER = 1200.0
+_FOR_AN_ORDER = 800.0
 """In the unit of `effort`: well under a second. Counted, not timed, so that the same order gets
 the same answer on every machine and on every day."""
 _AT_ONCE = 0.35
