@@ -28,6 +28,8 @@ class Claims:
     """What a kind can know and do. Every claim defaults to "no": claim only what the line proves.
 
     The gateway promises no more than this. A claim that is not true can print a second label.
+    The kind's value is the most that any of its lines can; where options decide, a line has a value
+    of its own that claims less, and that one counts.
     """
 
     knows: frozenset[ReceiptStage] = frozenset({ReceiptStage.SENT})

@@ -1,6 +1,7 @@
 """Checks: the declaration, building, opening, closing, and leaving nothing behind."""
 
 import asyncio
+from dataclasses import fields
 
 import pytest
 
@@ -25,6 +26,16 @@ class LifecycleChecks(Conformance):
         assert self.claims.knows
         assert 0 < self.claims.deliver_within_s <= 120
         assert 0 < self.claims.state_within_s <= 60
+
+    async def test_line_claims_no_more_than_its_kind(self, rig: Rig) -> None:
+        """Options may take from what the kind can do, and never add to it."""
+        line, kind = rig.build(self.kind, "kit").claims, self.claims
+        assert line.knows <= kind.knows
+        assert line.reports <= kind.reports
+        assert line.deliver_within_s <= kind.deliver_within_s
+        assert line.state_within_s <= kind.state_within_s
+        flags = [one.name for one in fields(kind) if isinstance(getattr(kind, one.name), bool)]
+        assert [name for name in flags if getattr(line, name) and not getattr(kind, name)] == []
 
     async def test_unknown_option_is_refused_by_name(self, rig: Rig) -> None:
         """A misspelt option must not fall back to a default in silence."""
