@@ -7,6 +7,7 @@ from fastapi import FastAPI, Request
 from fastapi.exceptions import RequestValidationError
 from fastapi.responses import Response
 from starlette.exceptions import HTTPException
+from starlette.requests import ClientDisconnect
 
 from gateway.errors import GatewayError
 from schemas.problem import FieldProblem, Problem, ProblemType
@@ -82,6 +83,12 @@ def install(app: FastAPI) -> None:
         )
         told.headers.update(error.headers or {})  # such as Allow
         return told
+
+    @app.exception_handler(ClientDisconnect)
+    async def gone(request: Request, _error: ClientDisconnect) -> Response:
+        """Nobody is left to answer; what they were sending was not accepted."""
+        log.info("request.gone", path=request.url.path)
+        return Response(status_code=HTTPStatus.REQUEST_TIMEOUT)
 
     @app.exception_handler(Exception)
     async def unforeseen(request: Request, error: Exception) -> Response:
