@@ -29,6 +29,7 @@ def serve(
     the ledger's key, is wrong.
     The gateway is never a safety function: guards and stops belong to the machines.
     """
+    import gc
     import os
 
     import uvicorn
@@ -81,4 +82,7 @@ def serve(
             text="The door stands open: whoever sits at this machine may do all, nobody else "
             "anything. For work, take access.open_door out of the site file.",
         )
+    # what is there now stays: a collection that walks it all would stop every lane for its time
+    gc.collect()
+    gc.freeze()
     uvicorn.run(switch, **listens)

@@ -136,14 +136,14 @@ class Intake:
     async def _order(self, incoming: Incoming, scan: Scan, order: Order | None) -> Doing | Accepted:
         """Fetch the order if need be. An event seen before asks the WMS nothing again."""
         if order is None:
-            known = await self._store.read(lambda conn: self._repeat_of(conn, incoming))
+            known = await self._store.glance(lambda conn: self._repeat_of(conn, incoming))
             if known is not None:
                 return known
             order = await self._packer.fetch(scan.code)
             if order is None:
                 return lambda work: not_found(work, incoming, scan)
         order_id = order.order_id
-        known, now = await self._store.read(
+        known, now = await self._store.glance(
             lambda conn: (
                 self._repeat_of(conn, incoming),
                 self._packer.look(conn, scan, order_id),

@@ -73,6 +73,16 @@ async def test_change_is_seen_and_counted(store: Store) -> None:
     await store.write(step)
 
 
+async def test_glance_sees_every_step_that_returned(store: Store) -> None:
+    """On both ways of asking, again and again on the same connection."""
+    count = sa.select(sa.func.count()).select_from(tables.jobs)
+    for number in range(3):
+        await store.write(lambda work, n=number: put_job(work, f"o{n}"))  # type: ignore[misc]
+        known = await store.glance(lambda conn, n=number: jobs.find(conn, f"j-o{n}"))  # type: ignore[misc]
+        assert known is not None
+        assert number + 1 == await store.glance(lambda conn: conn.execute(count).scalar_one())
+
+
 @pytest.mark.parametrize("name", ASKED)
 async def test_next_job_costs_the_same_after_years(tmp_path: Path, name: str) -> None:
     """What a lane did before is not read again to find what it does next."""

@@ -9,7 +9,7 @@ from sqlalchemy.exc import OperationalError
 from gateway.dispatch.handover import Handed, Handover
 from gateway.store.work import Work
 from schemas.ledger import EntryKind
-from tests.service.gateway_rig import Rig, order, running, station
+from tests.service.gateway_rig import Rig, order, running, sees, station
 
 
 async def _printed_once(rig: Rig, *orders: str) -> None:
@@ -17,10 +17,16 @@ async def _printed_once(rig: Rig, *orders: str) -> None:
     assert wanted == [codes[0] for codes in rig.stations["s1"].printed_codes]
 
 
+async def _idle(rig: Rig) -> None:
+    place = rig.gateway.dispatcher._lanes["s1"]._handover
+    await sees(lambda: place._idle, "the lane to be idle")
+
+
 async def test_idle_lane_takes_the_job_in_the_step_that_queues_it(tmp_path: Path) -> None:
     """One step has one instant: the entries of queueing and of taking bear the same."""
     async with running(tmp_path, station("s1")) as rig:
         for name in ("o1", "o2"):
+            await _idle(rig)
             await rig.scan("s1", name)
             await rig.job_in(name, "printed")
         created = {e.job_id: e.time for e in await rig.ledger(EntryKind.JOB_CREATED)}
@@ -58,6 +64,7 @@ async def test_commit_that_fails_hands_nothing_over(
 
     monkeypatch.setattr(Work, "flush", full)
     async with running(tmp_path, station("s1")) as rig:
+        await _idle(rig)
         event = rig.event("order.scanned", "s1", code="o1", order=order("o1"))
         assert [503, 503, 202] == [(await rig.post(event)).status_code for _ in range(3)]
         await rig.job_in("o1", "printed")
@@ -79,6 +86,7 @@ async def test_lane_that_stops_meanwhile_gives_the_job_back(
         real(self, handed)
 
     async with running(tmp_path, station("s1")) as rig:
+        await _idle(rig)
         monkeypatch.setattr(Handover, "_hear", stopped)
         await rig.scan("s1", "o1")
         await rig.job_in("o1", "queued")
