@@ -5,6 +5,7 @@ Each goes on until what they said was answered, as people do whose screen shows 
 
 import asyncio
 import random
+import time
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from typing import Any
@@ -18,6 +19,8 @@ from tests.bench.kill_stations import FarEnd
 
 LOOK_AFTER_S = 0.4
 """Somebody who is asked about a label waits this long for what is still on its way."""
+PATIENCE_S = 8.0
+"""So long the station is left to answer for itself."""
 AGAIN_S = 0.15
 """Between two tries while the gateway is dead: a busier room only slows its start."""
 AT_ONCE = 8
@@ -71,12 +74,16 @@ class People:
 
     async def look_at_doubts(self) -> None:
         """Go to the station, look whether the label is there, and say so."""
+        asked: dict[str, float] = {}
         async with _client() as client:
             while True:
                 await asyncio.sleep(AGAIN_S)
                 view = await self._view(client)
-                if view is None or not view["in_doubt"] or "tell" not in view["waits_for"]:
-                    continue  # nothing is asked, or the station is asked first
+                if view is None or not view["in_doubt"]:
+                    continue
+                since = asked.setdefault(view["in_doubt"], time.monotonic())
+                if "tell" not in view["waits_for"] and time.monotonic() < since + PATIENCE_S:
+                    continue  # the station is asked first
                 await asyncio.sleep(LOOK_AFTER_S)
                 job = await _got(client, f"{self._url()}/v1/jobs/{view['in_doubt']}")
                 if job is None:
