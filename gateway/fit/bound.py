@@ -15,8 +15,9 @@ is 0.26300 s^3. Own derivation.
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from itertools import product as product_of
-from math import cbrt, hypot, inf, pi, sqrt
+from math import cbrt, inf, pi, sqrt
 
+from gateway.fit import core
 from gateway.fit.bags import (
     Allowance,
     allowance_of,
@@ -27,6 +28,7 @@ from gateway.fit.bags import (
     too_wide,
 )
 from gateway.fit.girth import section_half_girth
+from gateway.fit.hull import slant
 from gateway.fit.one_or_two import stacked
 from gateway.fit.pieces import Kind, Pose
 from schemas.decision import Reason
@@ -80,6 +82,9 @@ def most_volume(width: float, length: float, thickness: float) -> float:
 def _floor_of_two(first: Kind, second: Kind) -> Floor:
     """The least needs of two boxes among others, each lifted to where its hull is least."""
     over = first.bears(second) or second.bears(first)
+    compiled = core.floor_of_two(first, second, over=over)
+    if compiled is not None:
+        return Floor(*compiled)
     needs = [
         need
         for one, two in product_of(first.poses, second.poses)
@@ -100,14 +105,14 @@ def _needs_of_two(one: Pose, two: Pose, *, over: bool) -> Iterator[tuple[float, 
 def _beside(p1: float, c1: float, p2: float, c2: float) -> float:
     """Half girth round two rectangles side by side, the lower one at half the difference."""
     tall, low = (p1, p2) if c1 >= c2 else (p2, p1)
-    return tall + (c1 + c2) / 2 + hypot(low, (c1 - c2) / 2)
+    return tall + (c1 + c2) / 2 + slant(low, (c1 - c2) / 2)
 
 
 def _behind(q1: float, c1: float, q2: float, c2: float) -> float:
     """Half girth round two rectangles with one middle, one behind the other."""
     if q1 < q2:
         q1, c1, q2, c2 = q2, c2, q1, c1
-    return q1 + c1 if c2 <= c1 else q2 + c1 + hypot(q1 - q2, c2 - c1)
+    return q1 + c1 if c2 <= c1 else q2 + c1 + slant(q1 - q2, c2 - c1)
 
 
 def least_film(bag: Bag, floor: Floor, allowance: Allowance) -> float:

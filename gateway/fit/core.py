@@ -12,13 +12,12 @@ from functools import partial
 from hashlib import sha256
 from itertools import chain
 from pathlib import Path
-from typing import cast
 
 from gateway.fit.arrangement import Arrangement
 from gateway.fit.blocks import Block
 from gateway.fit.hull import unit_polygon
 from gateway.fit.layout import Laid, crossed
-from gateway.fit.pieces import Section
+from gateway.fit.pieces import Kind, Section
 from gateway.fit.stackings import Unit
 
 SOURCES = Path(__file__).with_name("c")
@@ -30,7 +29,7 @@ _SECTIONS = {
 }
 _ROOM = 64
 """Points of a front that are asked for at first."""
-_Solve = Callable[..., int]
+_Function = Callable[..., int]
 
 
 def library() -> Path:
@@ -39,14 +38,25 @@ def library() -> Path:
     return SOURCES / f"core_{digest.hexdigest()[:16]}.so"
 
 
-def _loaded() -> _Solve | None:
+class Compiled:
+    """The functions of the library."""
+
+    def __init__(self, path: Path) -> None:
+        """Raises OSError or AttributeError where it is not there or another."""
+        loaded = ctypes.CDLL(str(path))
+        self.front: _Function = loaded.bagrelay_front
+        self.floor: _Function = loaded.bagrelay_floor
+        loaded.bagrelay_front.argtypes = [ctypes.c_void_p] * 4 + [ctypes.c_int]
+        loaded.bagrelay_front.restype = ctypes.c_int
+        loaded.bagrelay_floor.argtypes = [ctypes.c_void_p] * 2
+        loaded.bagrelay_floor.restype = None
+
+
+def _loaded() -> Compiled | None:
     try:
-        solve = ctypes.CDLL(str(library())).bagrelay_front
+        return Compiled(library())
     except (OSError, AttributeError):
         return None
-    solve.argtypes = [ctypes.c_void_p] * 4 + [ctypes.c_int]
-    solve.restype = ctypes.c_int
-    return cast("_Solve", solve)
 
 
 SOLVE = _loaded()
@@ -71,7 +81,7 @@ def front(units: Sequence[Unit], plain: Sequence[bool], max_up: float) -> list[A
     while count == -2:
         points, laid = array("d", bytes(56 * room)), array("d", bytes(40 * room * pieces))
         addresses = (one.buffer_info()[0] for one in (given, _CIRCLE, points, laid))
-        count = SOLVE(*addresses, room)
+        count = SOLVE.front(*addresses, room)
         room *= 8
     if count < 0:
         return None
@@ -82,6 +92,19 @@ def front(units: Sequence[Unit], plain: Sequence[bool], max_up: float) -> list[A
         )
         for at in range(0, 7 * count, 7)
     ]  # fmt: skip
+
+
+def floor_of_two(first: Kind, second: Kind, *, over: bool) -> tuple[float, float] | None:
+    """Least need, mm, and least product of the needs of two boxes among others; none where there
+    is no compiled core. `over` says that one may lie on the other."""
+    if SOLVE is None:
+        return None
+    given = array("d", (len(first.poses), len(second.poses), over))
+    for pose in (*first.poses, *second.poses):
+        given.extend((pose.along, pose.across, pose.up))
+    floor = array("d", (0.0, 0.0))
+    SOLVE.floor(given.buffer_info()[0], floor.buffer_info()[0])
+    return floor[0], floor[1]
 
 
 def _lying(blocks: Sequence[Block], laid: "array[float]", start: int, count: int) -> list[Laid]:

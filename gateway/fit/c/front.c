@@ -261,3 +261,38 @@ int bagrelay_front(const double *given, const double *circle, double *points, do
     free(task.blocks);
     return count;
 }
+
+/* The floor under two boxes among others, as in bound.py: `given` says how many poses each has and
+ * whether one may lie on the other, then along, across, up of each pose. Least need and product. */
+static double beside(double p1, double c1, double p2, double c2) {
+    double tall = c1 >= c2 ? p1 : p2, low = c1 >= c2 ? p2 : p1;
+    return tall + (c1 + c2) / 2 + slant(low, (c1 - c2) / 2);
+}
+
+static double past(double q1, double c1, double q2, double c2) {
+    double wide = q1 < q2 ? q2 : q1, narrow = q1 < q2 ? q1 : q2;
+    double front = q1 < q2 ? c2 : c1, back = q1 < q2 ? c1 : c2;
+    return back <= front ? wide + front : narrow + front + slant(wide - narrow, back - front);
+}
+
+static void lower(double *floor, double one, double two) {
+    floor[0] = least(floor[0], least(one, two));
+    floor[1] = least(floor[1], one * two);
+}
+
+void bagrelay_floor(const double *given, double *floor) {
+    int first = (int)given[0], second = (int)given[1], over = given[2] != 0;
+    const double *one = given + 3, *others = one + 3 * first;
+    floor[0] = floor[1] = INFINITY;
+    for (int i = 0; i < first; i++, one += 3)
+        for (int j = 0; j < second; j++) {
+            const double *two = others + 3 * j;
+            double a1 = one[0], b1 = one[1], c1 = one[2], c2 = two[2];
+            for (int turned = 0; turned < 2; turned++) {
+                double a2 = two[turned], b2 = two[1 - turned];
+                lower(floor, beside(a1, c1, a2, c2), past(b1, c1, b2, c2));
+                lower(floor, past(a1, c1, a2, c2), beside(b1, c1, b2, c2));
+            }
+            if (over) lower(floor, stacked(a1, c1, two[0], c2), stacked(b1, c1, two[1], c2));
+        }
+}

@@ -5,6 +5,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from gateway.fit import core
+from gateway.fit.bound import floor_of
 from gateway.fit.front import forget, front_of
 from gateway.fit.pieces import Kind, kind_of
 from tests.unit.fit.given import box
@@ -81,3 +82,13 @@ def test_many_alike_pieces_are_searched_alike(monkeypatch: pytest.MonkeyPatch) -
     assert compiled
     monkeypatch.setattr(core, "SOLVE", None)
     assert seen(pieces, float("inf")) == compiled
+
+
+@settings(max_examples=150, deadline=None, derandomize=True)
+@given(kinds(), kinds())
+def test_both_put_the_same_floor_under_two_pieces(one: Kind, two: Kind) -> None:
+    """The bound of an answer does not depend on a compiler either."""
+    with pytest.MonkeyPatch.context() as without:
+        compiled = floor_of([one, two])
+        without.setattr(core, "SOLVE", None)
+        assert floor_of([one, two]) == compiled
