@@ -19,7 +19,8 @@ def told(entry: LedgerEntry) -> str:
 
 def _moved(data: Facts) -> str:
     way = f"{_word(data, 'from')} → {_word(data, 'to')}"
-    return _joined(way, _text(data, "reason"))
+    reason = _text(data, "reason")
+    return _joined(way, reason if reason != _text(data, "to") else "")
 
 
 def _created(data: Facts) -> str:
@@ -51,11 +52,12 @@ def _row(data: Facts) -> str:
 _WORDS: dict[EntryKind, Callable[[Facts], str]] = {
     EntryKind.JOB_MOVED: _moved,
     EntryKind.JOB_CREATED: _created,
-    EntryKind.ORDER_DECIDED: lambda data: f"{_text(data, 'parcels')} parcel(s)",
-    EntryKind.ORDER_RECEIVED: lambda data: (
-        f"{_text(data, 'lines')} line(s), {_text(data, 'pieces')} piece(s)"
+    EntryKind.ORDER_DECIDED: lambda data: _many(data, "parcels", "parcel"),
+    EntryKind.ORDER_RECEIVED: lambda data: ", ".join(
+        (_many(data, "lines", "line"), _many(data, "pieces", "piece"))
     ),
-    EntryKind.ORDER_MANUAL: lambda data: " ".join(_reasons(data)),
+    EntryKind.SITE_LOADED: lambda data: _joined(_text(data, "name"), _text(data, "reason")),
+    EntryKind.ORDER_MANUAL: lambda data: _joined(*_reasons(data)),
     EntryKind.STATION_STATE: lambda data: _joined(_word(data, "state"), _text(data, "detail")),
     EntryKind.SUPPLY_CHANGED: _supply,
     EntryKind.ROW_REPAIRED: _repaired,
@@ -78,6 +80,11 @@ def _reasons(data: Facts) -> list[str]:
 def _text(data: Facts, key: str) -> str:
     value = data.get(key)
     return "" if value is None else str(value)
+
+
+def _many(data: Facts, key: str, one: str) -> str:
+    count = _text(data, key)
+    return f"{count} {one}" if count == "1" else f"{count} {one}s"
 
 
 def _word(data: Facts, key: str) -> str:
