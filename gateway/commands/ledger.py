@@ -84,7 +84,9 @@ def verify(
 def checkpoint(site_file: SiteFile = DEFAULT_SITE, out: Out = None) -> None:
     """Sign the ledger as it stands now, to be kept elsewhere. The gateway may be running.
 
-    The signed text also goes to the site's witness file, where it names one.
+    The signed text, which is JSON, also goes to the site's witness file, where it names one.
+
+    Exit code 0: signed, or nothing has come since. 1: the ledger is empty. 2: no key or no store.
     """
     from gateway.clock import SystemClock
     from gateway.ledger.checkpoint import BadKey, to_text
@@ -110,7 +112,10 @@ def checkpoint(site_file: SiteFile = DEFAULT_SITE, out: Out = None) -> None:
 
 @app.command("key")
 def public_key(site_file: SiteFile = DEFAULT_SITE, out: Out = None) -> None:
-    """Give out the public key, for whoever has to check checkpoints and proofs."""
+    """Give out the public key, for whoever has to check checkpoints and proofs.
+
+    Exit code 2: there is no key yet, or it can't be read.
+    """
     from gateway.ledger.checkpoint import BadKey, public_pem
     from gateway.ledger.keys import key_file, read_key
 
@@ -139,6 +144,7 @@ def archive(
             help="Move what was signed before this day (UTC); else what the site file says.",
         ),
     ] = None,
+    as_json: AsJson = False,
 ) -> None:
     """Move the oldest entries, up to a checkpoint, into a file that can be checked alone.
 
@@ -165,14 +171,18 @@ def archive(
         else SystemClock().now() - timedelta(days=days or 0)
     )
     with writing(site) as store:
-        done = 0
+        done: list[dict[str, object]] = []
         try:
             while made := asyncio.run(archive_before(store, archive_dir(site), moment)):
-                done += 1
-                typer.echo(f"Entries {made.first} to {made.last}: {archive_dir(site) / made.file}")
+                file = archive_dir(site) / made.file
+                done.append({"first": made.first, "last": made.last, "file": str(file)})
+                if not as_json:
+                    typer.echo(f"Entries {made.first} to {made.last}: {file}")
         except (OSError, ArchiveBad) as error:
             fail(str(error))
-    if not done:
+    if as_json:
+        typer.echo(json.dumps(done, indent=2))
+    elif not done:
         typer.echo(f"No checkpoint from before {moment:%Y-%m-%d} covers entries in the store.")
 
 

@@ -61,6 +61,7 @@ def epcis(
     """Write what happened to parcels as one EPCIS 2.0 document (JSON-LD).
 
     A running gateway answers the same by pages: GET /v1/epcis/events.
+    Exit code 2: the store can't be read.
     """
     import orjson
 
