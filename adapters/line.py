@@ -15,6 +15,8 @@ from collections.abc import Awaitable, Callable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import Protocol
 
+from adapters.awake import Awake
+
 _OUTQ = 0x5411  # Linux SIOCOUTQ: bytes that the peer's TCP has not acknowledged (from memory).
 _TCP_CLOSE = 7  # Linux, the state of a connection that was reset (from memory).
 
@@ -94,10 +96,12 @@ class TcpLine:
 
     async def write(self, data: bytes, within_s: float) -> None:
         """See `Line.write`. Waits for the peer's acknowledgement where the system can tell."""
-        view, sent = memoryview(data), 0
+        view, sent, awake = memoryview(data), 0, Awake()
         try:
             async with asyncio.timeout(within_s):
                 while sent < len(view):
+                    if not awake.still():
+                        raise LineLost("this machine slept amid the write", sent)
                     try:
                         sent += self._sock.send(view[sent:])
                     except (BlockingIOError, InterruptedError):

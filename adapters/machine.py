@@ -13,6 +13,7 @@ from contextlib import suppress
 from dataclasses import replace
 from typing import ClassVar
 
+from adapters.awake import Awake
 from adapters.contract import Claims
 from adapters.errors import FateUnknown, Misconfigured, NeedsPerson, NothingSent, Refused
 from adapters.machine_reports import REPORTED, MachineReports, Value, kinds_of
@@ -116,6 +117,7 @@ class Machine(ABC):
         self.arm_after = arm_after
         """In a composed station: what must be known of the label before the machine is armed."""
         self._make_s, self._watch_s = make_s, watch_s
+        self._awake = Awake()
         self._numbers: dict[int, str] = {}
         self._seen: tuple[MachineState | None, int] = (None, 0)
         self._closed = asyncio.Event()
@@ -162,6 +164,7 @@ class Machine(ABC):
 
     async def prepare(self, order: StationOrder) -> None:
         """Write this bag's values and read each back. Nothing moves of it."""
+        self._awake = Awake()
         await self.open()
         condition = await self.state()
         if condition.state in _NEEDS_PERSON:
@@ -190,6 +193,8 @@ class Machine(ABC):
 
     async def arm(self, order: StationOrder) -> Receipt:
         """Trigger the prepared bag once; `SEALED` when the machine says in time that it is done."""
+        if not self._awake.still():
+            raise NothingSent(f"station {self.station}: this machine slept before the trigger")
         self._numbers = {job_number(order.job_id): order.job_id}
         try:
             await self.write("trigger", 1)

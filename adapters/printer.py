@@ -5,6 +5,7 @@ from collections.abc import Callable
 from dataclasses import replace
 from typing import ClassVar, TypedDict
 
+from adapters.awake import Awake
 from adapters.contract import Claims
 from adapters.errors import FateUnknown, Misconfigured, NeedsPerson, NothingSent
 from adapters.line import Connect, Line, LineLost
@@ -51,6 +52,7 @@ class BytePrinter(StandingLine):
         super().__init__(station, connect)
         self._ask = ask
         self._write_s, self._answer_s = write_s, answer_s
+        self._awake = Awake()
         if ask == "none":
             # The kind can know more than this line does.
             self.claims = replace(  # type: ignore[misc]
@@ -59,6 +61,7 @@ class BytePrinter(StandingLine):
 
     async def deliver(self, order: StationOrder) -> Receipt:
         """Send the label's bytes once, and see that the printer still reads, if it can be asked."""
+        self._awake = Awake()
         await self.living()
         await self._look()
         line = await self._send(order.label)
@@ -124,6 +127,8 @@ class BytePrinter(StandingLine):
 
     async def _send(self, label: bytes) -> Line:
         line = await self.living()
+        if not self._awake.still():
+            raise NothingSent(f"station {self.station}: this machine slept before it sent")
         sent = 0
         try:
             await line.write(label, self._write_s)
@@ -197,6 +202,7 @@ class CountedPrinter(BytePrinter):
 
     async def deliver(self, order: StationOrder) -> Receipt:
         """Send once; `PRINTED` when all that was sent has come out in time, else `SENT`."""
+        self._awake = Awake()
         await self.living()
         due = await self._baseline() + 1
         self._due = None
