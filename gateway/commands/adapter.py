@@ -24,21 +24,38 @@ _FILES = {
 
 
 @app.command()
-def kinds() -> None:
-    """List the station kinds that are installed, and what each claims."""
+def kinds(
+    as_json: Annotated[bool, typer.Option("--json", help="Print the list as JSON.")] = False,
+) -> None:
+    """List the station kinds that are installed, and what each claims.
+
+    Exit code 0, also where a kind can't be used: its line says why.
+    """
+    import json
+
     from adapters import registry
     from adapters.errors import StationFault
     from schemas.station import ReceiptStage
 
+    told: list[dict[str, object]] = []
     for name, kind in sorted(registry.kinds().items()):
         try:
             claims = registry.find(name).claims
         except StationFault as fault:
+            if as_json:
+                told.append({"kind": name, "from": kind.where, "not_usable": fault.what})
+                continue
             print(f"{name:16} not usable: {fault.what} {fault.do}")
             continue
         can = [word for word in _ABILITIES if getattr(claims, word)]
-        knows = ", ".join(stage for stage in ReceiptStage if stage in claims.knows)
+        stages = [stage.value for stage in ReceiptStage if stage in claims.knows]
+        if as_json:
+            told.append({"kind": name, "from": kind.where, "knows": stages, "can": can})
+            continue
+        knows = ", ".join(stages)
         print(f"{name:16} knows {knows}; {', '.join(can) or 'can do no more'}  [{kind.where}]")
+    if as_json:
+        print(json.dumps(told, indent=2))
 
 
 @app.command()

@@ -35,6 +35,7 @@ def report(
     """Write the report of a day: volumes, bags, film, mislabels, downtime, open cases.
 
     It counts stations, bags and kinds of case, never people. The gateway may be running.
+    Exit code 2: the store or the library for Parquet is missing.
     """
     from gateway.clock import SystemClock
     from gateway.ledger.day import day_facts
