@@ -50,22 +50,25 @@ def gathered(site: Site, lines: list[bytes]) -> Past:
     return gathering.done()
 
 
-def replay(count: int) -> None:
-    """Read, gather and study so many of the example's orders, from empty caches."""
+def replay(count: int, *, alternatives: bool) -> None:
+    """Read, gather and study so many of the example's orders, from empty caches: the curve and
+    today's bags first, then with three alternatives."""
     site = load(ROOT / "examples" / "room.toml")
     text = (ROOT / "examples" / "study.toml").read_text(encoding="utf-8")
     whole = StudyFile.model_validate(tomllib.loads(text))
     lines = [one.model_dump_json(exclude_defaults=True).encode() for one in past_orders(count)]
     past, read = took(lambda: gathered(site, lines))
     spent = []
-    for asked in (whole.model_copy(update={"alternative": ()}), whole):
+    curve_only = whole.model_copy(update={"alternative": ()})
+    for asked in (curve_only, whole) if alternatives else (curve_only,):
         forget()
         questions, zone = questions_of(asked, site), ZoneInfo(site.time_zone)
         spent.append(took(lambda q=questions, z=zone: study(past, q, z))[1])
+    forms = f"{spent[1]:.1f}" if alternatives else "-"
     memory = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
     print(
         f"{count:8d} {len(past.contents):9d} | {read:6.1f} | {spent[0]:7.1f}"
-        f" {spent[0] / count * 1e3:11.2f} | {spent[1]:19.1f} | {memory:9.0f}",
+        f" {spent[0] / count * 1e3:11.2f} | {forms:>19} | {memory:9.0f}",
         flush=True,
     )
 
@@ -105,12 +108,13 @@ def main() -> None:
     """Print both tables."""
     options = argparse.ArgumentParser(description="Measure a study.")
     options.add_argument("--orders", type=int, nargs="*", default=[1000, 10_000, 100_000])
+    options.add_argument("--curve-only", action="store_true", help="leave out the alternatives")
     options.add_argument("--rows", type=int, default=20_000)
     given = options.parse_args()
     print(f"Python {platform.python_version()}, {platform.system()}\n")
     print("  orders different | read s | curve s ms an order | with alternatives s | memory MB")
     for count in given.orders:
-        replay(count)
+        replay(count, alternatives=not given.curve_only)
     sizes(given.rows)
 
 
