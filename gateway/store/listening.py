@@ -7,7 +7,7 @@ import psycopg
 import structlog
 from sqlalchemy.engine import make_url
 
-from gateway.store.postgres import CHANNEL
+from gateway.store.postgres import ALIVE, CHANNEL
 from gateway.store.store import EVERY_LANE
 
 log = structlog.get_logger(__name__)
@@ -20,7 +20,9 @@ class Listener:
     """A connection of its own that waits for announcements, and comes back when it is lost."""
 
     def __init__(self, url: str, heard: Callable[[frozenset[str]], None]) -> None:
-        self._dsn = make_url(url).set(drivername="postgresql").render_as_string(hide_password=False)
+        alive = {name: str(value) for name, value in ALIVE.items()}
+        address = make_url(url).set(drivername="postgresql").update_query_dict(alive)
+        self._dsn = address.render_as_string(hide_password=False)
         self._heard = heard
         self._stop = threading.Event()
         self._thread = threading.Thread(target=self._run, name="store-listen", daemon=True)
@@ -43,7 +45,7 @@ class Listener:
                 self._stop.wait(_CONNECT_AGAIN_S)
 
     def _listen(self) -> None:
-        with psycopg.connect(self._dsn, autocommit=True, connect_timeout=5) as conn:
+        with psycopg.connect(self._dsn, autocommit=True) as conn:
             conn.execute(f"LISTEN {CHANNEL}")
             self._heard(frozenset({EVERY_LANE}))
             while not self._stop.is_set():

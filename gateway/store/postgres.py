@@ -16,13 +16,23 @@ _WRITER_OPTIONS = "-c idle_in_transaction_session_timeout=5000 -c lock_timeout=1
 """A gateway that was stopped amid its turn must not keep the others waiting for ever."""
 
 
+ALIVE = {
+    "connect_timeout": 5,
+    "keepalives_idle": 5,
+    "keepalives_interval": 2,
+    "keepalives_count": 3,
+    "tcp_user_timeout": 10_000,
+}
+"""A cable that was pulled out says nothing: give the connection up after about 11 s of silence."""
+
+
 def _engine(url: str, pool_size: int, *, read_only: bool) -> Engine:
     engine = sa.create_engine(
         make_url(url).set(drivername="postgresql+psycopg"),
         pool_size=pool_size,
         max_overflow=0,
         pool_pre_ping=True,
-        connect_args={"options": _WRITER_OPTIONS if not read_only else "", "connect_timeout": 5},
+        connect_args={**ALIVE, "options": "" if read_only else _WRITER_OPTIONS},
     )
     return engine.execution_options(postgresql_readonly=True) if read_only else engine
 
