@@ -8,7 +8,9 @@ since all of it is in the store.
 """
 
 import asyncio
+import os
 import signal
+import sys
 from collections.abc import Callable
 from dataclasses import dataclass
 
@@ -100,21 +102,37 @@ class Switch:
     async def _put(self, new: _InForce, taking: Taking) -> None:
         """Put another gateway in place of the one that runs."""
         self._open.clear()
-        old, digest = self._now, digest_of(new.gateway.site)
-        clock = new.gateway.clock
-        await self._answered()
-        await old.gateway.stop()
+        try:
+            await self._answered()
+            text = await self._late(new.gateway.site) or await self._swap(new, taking)
+        finally:
+            self._open.set()
+        digest = digest_of(new.gateway.site)
+        now = new.gateway.clock.now()
+        self.last = Taken(now, taking.by, ok=not text, digest=digest, text=text)
+        log.info("site.taken" if not text else "site.not_taken", sha256=digest, by=taking.by)
+
+    async def _late(self, site: Site) -> str:
+        """What has come against the site since it was asked for; empty where nothing has."""
+        gateway = self.gateway
+        reasons = await gateway.store.read(lambda conn: [*against(conn, gateway.site, site)])
+        return " ".join(reasons)
+
+    async def _swap(self, new: _InForce, taking: Taking) -> str:
+        """Stop the old gateway and start the new one; what failed, empty where nothing did."""
+        old = self._now
+        try:
+            await old.gateway.stop()
+        except Exception:
+            log.exception("site.old_not_stopped")  # the new one's start tells whether it matters
         try:
             await new.gateway.start(taking)
-            self._now = new
-            self.last = Taken(clock.now(), taking.by, ok=True, digest=digest)
-            log.info("site.taken", sha256=digest, by=taking.by)
         except Exception as failure:
-            log.exception("site.not_taken", sha256=digest)
-            text = str(failure) or type(failure).__name__
-            self.last = Taken(clock.now(), taking.by, ok=False, digest=digest, text=text)
-            await self._back(new, old.gateway.site, digest)
-        self._open.set()
+            log.exception("site.not_started")
+            await self._back(new, old.gateway.site, digest_of(new.gateway.site))
+            return str(failure) or type(failure).__name__
+        self._now = new
+        return ""
 
     async def _back(self, failed: _InForce, site: Site, digest: str) -> None:
         """The old site again; where even that fails, the process ends, as a crash would."""
@@ -127,7 +145,8 @@ class Switch:
             await self._now.gateway.start(Taking("gateway", "the new site did not start", digest))
         except Exception:
             log.exception("site.lost")
-            signal.raise_signal(signal.SIGTERM)
+            sys.stdout.flush()
+            os._exit(3)  # whoever watches the process starts it again; all that counts is stored
 
     async def _answered(self) -> None:
         """Wait for the requests under way; streams, which never end by themselves, are ended."""
