@@ -18,7 +18,7 @@ def parcel_of(case: Case, packed: Packed) -> Parcel:
     on_label = caution if due and not bag.warning_printed else None
     needed = _told(offer.needed_width, offer.width), _told(offer.needed_length, offer.length)
     along, across, up = offer.arrangement.size
-    outer = packed.outer_size
+    outer, binding = packed.outer_size, _binding(packed)
     return Parcel(
         station=packed.trial.station.id,
         bag=ChosenBag(
@@ -38,8 +38,8 @@ def parcel_of(case: Case, packed: Packed) -> Parcel:
         void_share=round(_void(packed), 4),
         margin_width_mm=round(max(0.0, offer.width - needed[0]), 4),
         margin_length_mm=round(max(0.0, offer.length - needed[1]), 4),
-        binding=_binding(packed),
-        text=_sentence(packed),
+        binding=binding,
+        text=_sentence(packed, binding),
         outer_size_mm=(round(outer[0], 3), round(outer[1], 3), round(outer[2], 3)),
         billed_mass=packed.billed,
         cost=None if packed.cost is None else round(packed.cost, 6),
@@ -74,14 +74,14 @@ _SET_BY = {
 }
 
 
-def _sentence(packed: Packed) -> str:
+def _sentence(packed: Packed, binding: str) -> str:
     offer = packed.offer
     along, across, up = offer.arrangement.size
     return (
         f"bag {packed.trial.bag.id}, {offer.width:.0f} x {offer.length:.0f} mm, at"
         f" {packed.trial.station.id}: goods of {along:.0f} x {across:.0f} x {up:.0f} mm need"
         f" {offer.needed_width:.0f} x {offer.needed_length:.0f} mm;"
-        f" its size is set by {_SET_BY[_binding(packed)]}"
+        f" its size is set by {_SET_BY[binding]}"
     )
 
 
