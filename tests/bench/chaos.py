@@ -19,6 +19,7 @@ import argparse
 import asyncio
 import contextlib
 import random
+import signal
 import statistics
 import subprocess
 import sys
@@ -72,7 +73,7 @@ class Plan:
     broker: str = "nats"
     every_s: float = 20.0
     seed: int = 1
-    pause_s: float = 4.0
+    pause_s: float = 15.0
     """The longest pause between one trouble and the next."""
 
 
@@ -276,7 +277,7 @@ def main() -> int:
     options.add_argument("--gateways", type=int, default=3)
     options.add_argument("--broker", choices=("nats", "rabbitmq"), default="nats")
     options.add_argument("--every-s", type=float, default=20.0, help="between scans of a station")
-    options.add_argument("--pause-s", type=float, default=4.0, help="longest between two troubles")
+    options.add_argument("--pause-s", type=float, default=15.0, help="longest between two troubles")
     options.add_argument("--seed", type=int, default=random.SystemRandom().randrange(10**6))
     options.add_argument("--keep", type=Path, help="a folder for logs, kept afterwards")
     given = options.parse_args()
@@ -284,6 +285,7 @@ def main() -> int:
         given.minutes * 60, given.stations, given.gateways, given.broker, given.every_s,
         given.seed, given.pause_s,
     )  # fmt: skip
+    signal.signal(signal.SIGTERM, signal.default_int_handler)  # leave nothing running then either
     with tempfile.TemporaryDirectory(prefix="bagrelay-chaos-") as made:
         folder = given.keep or Path(made)
         folder.mkdir(exist_ok=True)
