@@ -133,3 +133,30 @@ def test_piece_over_a_gap_sinks_to_what_lies_under_it(
     """A piece on a row of uneven heights touches the one below it, and nothing hangs in the air."""
     asked = order(*(box(*sides) for sides in sizes))
     assert [] == faults(decide(asked, Room.of(ROOMY), ROOMY.station), asked, ROOMY)
+
+
+def test_pile_has_the_widest_in_the_middle() -> None:
+    """Film runs straight over what is narrower at both ends: worked by hand.
+
+    231 x 66 x 61, on it 237 x 131 x 11, on it 126 x 104 x 29, all centred. Seen from the end: flats
+    of 66 and 104, uprights of 11, slopes over (131 - 66) / 2 and 61 and over (131 - 104) / 2 and
+    29; from the side likewise. With the widest below, W would be 205 and L 335.
+    """
+    width = (66 + 104 + 2 * (11 + (32.5**2 + 61**2) ** 0.5 + (13.5**2 + 29**2) ** 0.5)) / 2
+    length = (231 + 126 + 2 * (11 + (3**2 + 61**2) ** 0.5 + (55.5**2 + 29**2) ** 0.5)) / 2
+    pieces = [kind_of(box(*s)) for s in ((231, 66, 61), (126, 104, 29), (237, 131, 11))]
+    assert any(
+        one.width <= width + 1e-6 and one.length <= length + 1e-6
+        for one in front_of(pieces).arrangements
+    )
+
+
+def test_much_heavier_piece_lies_below_in_a_pile() -> None:
+    """A piece of more than twice another's mass is not laid on it."""
+    heavy = box(150, 80, 20, mass_g=900)
+    asked = order(heavy, box(140, 75, 20), box(145, 78, 20))
+    site = a_bag_site({"width_mm": 165, "length_mm": 240})
+    [parcel] = decide(asked, Room.of(site), site.station).parcels
+    by_line = {piece.line_id: piece for piece in parcel.pieces}
+    assert 0.0 == by_line["l1"].z_mm
+    assert parcel.goods_size_mm[2] > 50
