@@ -19,7 +19,7 @@ from gateway.dispatch.lane_steps import Idle, LeftOver, Taken
 from gateway.dispatch.lane_view import LaneView
 from gateway.dispatch.lease import Lease, LeaseLost
 from gateway.dispatch.looking import look
-from gateway.dispatch.while_leased import WhileLeased
+from gateway.dispatch.while_leased import WhileLeased, renewed_in_time
 from gateway.errors import GatewayError, NotStored
 from gateway.logs import bound
 from gateway.metrics import Metrics
@@ -265,7 +265,7 @@ class Lane:
     async def _deliver(self, taken: Taken, lease: Lease) -> Receipt:
         """One delivery with a deadline. One that ends without an answer is unknown, not unsent."""
         await self.open()
-        if self._left_s(lease) <= 0:
+        if not await renewed_in_time(lambda: self._left_s(lease), self._pause):
             raise NothingSent("The lease on the lane ended before anything was sent.")
         if not self.view.connected:
             self.view.connected = True

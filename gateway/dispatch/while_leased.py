@@ -2,8 +2,26 @@
 
 import asyncio
 import math
-from collections.abc import AsyncIterator
+from collections.abc import AsyncIterator, Awaitable, Callable
 from contextlib import asynccontextmanager
+
+_LOOKS = 10
+_LOOK_EVERY_S = 0.5
+
+
+async def renewed_in_time(
+    left_s: Callable[[], float], pause: Callable[[float], Awaitable[None]]
+) -> bool:
+    """Whether a lease that ran out is renewed within some seconds; at once where it lasts.
+
+    A busy store renews late. To give the job back and take it again meanwhile would be two more
+    steps for each lane, and keep it busy for good.
+    """
+    for _ in range(_LOOKS):
+        if left_s() > 0:
+            return True
+        await pause(_LOOK_EVERY_S)
+    return left_s() > 0
 
 
 class WhileLeased:
