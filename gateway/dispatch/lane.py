@@ -115,15 +115,13 @@ class Lane:
 
     async def _give_back(self) -> None:
         """What was handed to a lane that stops meanwhile: nothing of it was sent."""
-        handed = await self._handover.end()
-        if handed is not None:
+        if (handed := await self._handover.end()) is not None:
             stopped = NothingSent("The gateway stopped before anything was sent.")
             with suppress(GatewayError, LeaseLost, _Again):
                 await self._failed(handed.taken.job, stopped, handed.lease)
 
     async def _step(self) -> bool:
-        handed = await self._handover.end()
-        if handed is not None:
+        if (handed := await self._handover.end()) is not None:
             await self._send(handed.taken, handed.lease)
             return True
         lease = self._lease()
@@ -299,35 +297,30 @@ class Lane:
         following = after_fault(self.adapter.claims, fault)
         self._metrics.fault(self.station.id, following.value)
         self._note_fault(fault)
+
+        def to(state: JobState) -> Callable[[Work], JobRow | None]:
+            return lambda work: lane_steps.failed(work, lease, job, state, fault)
+
         match following:
             case Next.RETRY:
-                back = await self._keep(
-                    lambda work: lane_steps.failed(work, lease, job, JobState.QUEUED, fault)
-                )
-                if back is not None:
+                if await self._keep(to(JobState.QUEUED)) is not None:
                     raise _Again
             case Next.WAIT_FOR_PERSON:
                 await self._keep(lambda work: lane_steps.needs_person(work, lease, job, fault))
                 self.view.waits_for = f"{fault.what} {fault.do}".strip()
                 await self._pause(PERSON_WAIT_S)
             case Next.REFUSED:
-                await self._keep(
-                    lambda work: lane_steps.failed(work, lease, job, JobState.REFUSED, fault)
-                )
+                await self._keep(to(JobState.REFUSED))
             case Next.HOLD:
                 await self._keep(lambda work: lane_steps.misconfigured(work, lease, job, fault))
             case Next.ASK | Next.IN_DOUBT:
-                await self._keep(
-                    lambda work: lane_steps.failed(work, lease, job, JobState.IN_DOUBT, fault)
-                )
+                await self._keep(to(JobState.IN_DOUBT))
 
     async def _recover(self, job: JobRow, lease: Lease) -> None:
         """A job was being sent when its process died: what left it, nobody can tell."""
         fault = FateUnknown("The gateway stopped while this job was being sent.")
-        try:
+        with suppress(_Again):
             await self._failed(job, fault, lease)
-        except _Again:
-            return
 
     async def _ask_again(self, lease: Lease) -> bool:
         """Ask the station about the job in doubt; False where only a person or a scan can tell."""

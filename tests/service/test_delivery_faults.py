@@ -75,6 +75,7 @@ async def test_label_that_may_be_out_can_not_be_cancelled(tmp_path: Path) -> Non
     ) as rig:
         await rig.scan("s1", "o1")
         job = await rig.job_in("o1", "sending")
+        await sees(lambda: rig.stations["s1"].waiting == 1, "the label to arrive")
         rig.stations["s1"].off()
         await rig.job_in("o1", "in_doubt")
         assert 409 == (await rig.act(f"/v1/jobs/{job['job_id']}/cancel")).status_code
