@@ -40,7 +40,7 @@ GATEWAY, ALONE, FLOOR, STORE, STORE_ALONE = (
 # ---- the servers ------------------------------------------------------------------------------
 
 
-def _site(folder: Path) -> str:
+def _site(folder: Path, printers: int) -> str:
     stations = "".join(
         f"""
 [[station]]
@@ -49,7 +49,7 @@ verify = "none"
 max_lane = 10000
 [[station.lines]]
 kind = "tcp"
-options = {{ host = "127.0.0.1", port = 9 }}
+options = {{ host = "127.0.0.1", port = {printers} }}
 [[station.loaded]]
 bag = "b300"
 """
@@ -89,7 +89,9 @@ def _serve_gateway(folder: Path, group: int) -> None:
     logs.configure((folder / "log").open("w"))
     store_module.LARGEST_GROUP = group
     file = folder / "site.toml"
-    file.write_text(_site(folder))
+    # lines open to it and stay: lanes are held, so nothing is sent
+    printers = socket.create_server(("127.0.0.1", 0), backlog=2 * STATIONS)
+    file.write_text(_site(folder, printers.getsockname()[1]))
     site = load(file)
 
     def prepare(work: Work) -> str:
