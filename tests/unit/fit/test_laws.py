@@ -88,8 +88,8 @@ def test_further_piece_never_takes_less_film(asked: Order, more: Item) -> None:
     assert film(asked) <= film(larger) * (1 + 1e-9)
 
 
-@QUICK
-@given(st.lists(boxes, min_size=6, max_size=9).map(lambda all_: order(*all_)), boxes)
+@settings(QUICK, max_examples=10)
+@given(st.lists(boxes, min_size=6, max_size=8).map(lambda all_: order(*all_)), boxes)
 def test_further_piece_takes_hardly_less_film_in_a_large_order(asked: Order, more: Item) -> None:
     """Beyond six different pieces groups are merged, and a further piece may change what merges.
 
