@@ -39,6 +39,7 @@ class Told:
     matches: int = 0
     wrong_scans: int = 0
     thrown_away: int = 0
+    cleared: int = 0
     odd: list[str] = field(default_factory=list)
 
 
@@ -51,6 +52,7 @@ class People:
         self.told = Told()
         self._name, self._far_end, self._url = name, far_end, url
         self._chance, self._over = chance, over
+        self._stuck_since = 0.0
         self._read_by_line = 0
         """Number of the bag that the station's own scanner read last."""
 
@@ -79,7 +81,10 @@ class People:
             while True:
                 await asyncio.sleep(AGAIN_S)
                 view = await self._view(client)
-                if view is None or not view["in_doubt"]:
+                if view is None:
+                    continue
+                await self._clear_the_printer(view["waits_for"])
+                if not view["in_doubt"]:
                     continue
                 since = asked.setdefault(view["in_doubt"], time.monotonic())
                 if "tell" not in view["waits_for"] and time.monotonic() < since + PATIENCE_S:
@@ -91,6 +96,15 @@ class People:
                 seen = await self._far_end.shows(job)
                 answer = "printed" if seen else "not_printed"
                 await self._act(client, f"/v1/jobs/{job['job_id']}/settle", answer=answer)
+
+    async def _clear_the_printer(self, waits_for: str) -> None:
+        """A killed gateway left half a label in its memory: switch it off and on again."""
+        stuck = "left in it" in waits_for
+        self._stuck_since = (self._stuck_since or time.monotonic()) if stuck else 0.0
+        if stuck and time.monotonic() > self._stuck_since + PATIENCE_S:
+            self._stuck_since = 0.0
+            self.told.cleared += 1
+            await self._far_end.switch_off_and_on()
 
     async def verify_bags(self) -> None:
         """Scan the bag at the loading place, load it, and seal it once it is the right one."""

@@ -61,6 +61,10 @@ class FarEnd(ABC):
         """The job id of each bag that a machine of its own made; nothing where there is none."""
         return None
 
+    async def switch_off_and_on(self) -> None:
+        """Forget what its memory holds and has not printed."""
+        raise NotImplementedError(f"{type(self).__name__} has nothing that needs it")
+
     @property
     def machine(self) -> SimulatedStation | None:
         """The simulated machine with its row of bags, where it has one."""
@@ -102,6 +106,11 @@ class OneLine(FarEnd):
     async def stop(self) -> None:
         """Let go of everything."""
         await self._rig.stop()
+
+    async def switch_off_and_on(self) -> None:
+        """As its rig does."""
+        await self._rig.off()
+        await self._rig.on()
 
     def lines(self) -> list[dict[str, Any]]:
         """One that is the whole station."""
