@@ -123,6 +123,7 @@ class NatsSource:
         self._prefetch, self._ack_wait_s = prefetch, ack_wait_s
         self._js: JetStreamContext | None = None
         self._in_hand: dict[str, Msg] = {}
+        self._handed: int | None = None
         self._let_go = asyncio.Event()
         self._keeping: asyncio.Task[None] | None = None
 
@@ -156,10 +157,21 @@ class NatsSource:
                     continue
                 self._in_hand |= {message.reply: message for message in messages}
                 for message in messages:
+                    self._counts_on(message)
                     yield _delivery(message)
         except (NatsError, OSError, TimeoutError) as error:
             raise BrokerDown(_why(error)) from error
         raise BrokerDown("the connection was lost")
+
+    def _counts_on(self, message: Msg) -> None:
+        """The server numbers what it hands out. Raises `BrokerDown` where one got lost here.
+
+        It would come again only after newer ones, so this reader ends, and the next begins with it.
+        """
+        number = message.metadata.sequence.consumer
+        if self._handed is not None and number != self._handed + 1:
+            raise BrokerDown(f"message {self._handed + 1} got lost on its way")
+        self._handed = number
 
     async def _consumer(self, js: JetStreamContext) -> JetStreamContext.PullSubscription:
         """Make the consumer anew, so that what the last reader had in hand comes first, in order.
@@ -171,12 +183,13 @@ class NatsSource:
         """
         stream = await js.find_stream_name_by_subject(self._subject)
         name = f"bagrelay-{_plain(self._subject)}"
-        if (await js.stream_info(stream)).config.retention is RetentionPolicy.WORK_QUEUE:
+        if (await js.stream_info(stream)).config.retention == RetentionPolicy.WORK_QUEUE:
             for old in await js.consumers_info(stream):
                 if old.name.startswith(name) and old.config.filter_subject == self._subject:
                     with contextlib.suppress(NotFoundError):
                         await js.delete_consumer(stream, old.name)
             name = f"{name}-{token_hex(4)}"
+            self._handed = 0
         made = await js.add_consumer(
             stream,
             ConsumerConfig(

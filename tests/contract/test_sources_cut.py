@@ -6,6 +6,7 @@ import contextlib
 from collections.abc import AsyncIterator
 from urllib.parse import urlsplit
 
+import nats
 import pytest
 
 from gateway.queues.port import BrokerDown, Delivery, Source
@@ -67,3 +68,32 @@ async def test_what_was_in_hand_comes_first(bench: Bench, how: str) -> None:
         finally:
             with contextlib.suppress(BrokerDown):
                 await first.close()
+
+
+async def test_message_that_got_lost_on_its_way_comes_before_newer_ones(bench: Bench) -> None:
+    """NATS numbers what it hands out: a reader that misses a number takes nothing newer."""
+    if bench.kind != "nats":
+        pytest.skip("pulled from NATS only")
+    first = bench.source()
+    await first.open()
+    deliveries = first.deliveries()
+    asking = asyncio.ensure_future(_some(deliveries, 1))
+    await bench.put(*_bodies(1))
+    assert _bodies(1) == [one.body for one in await asking]
+    async with await nats.connect(bench.url) as thief:
+        stream = thief.jetstream()
+        name = await stream.find_stream_name_by_subject(str(bench.queue.take_from))
+        (consumer,) = await stream.consumers_info(name)
+        stealing = await stream.pull_subscribe_bind(consumer.name, name)
+        await bench.put(*_bodies(2))
+        assert _bodies(2) == [one.data for one in await stealing.fetch(1, timeout=PATIENCE_S)]
+    await bench.put(*_bodies(3))
+    with pytest.raises(BrokerDown, match="got lost"):
+        await _some(deliveries, 1)
+    await first.close()
+    second = bench.source()
+    async with reading(second) as anew:
+        again = await _some(anew, 3)
+        for one in again:
+            await second.ack(one)
+    assert _bodies(1, 2, 3) == [one.body for one in again]
