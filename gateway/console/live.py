@@ -84,6 +84,7 @@ class Pulse:
                     tick, mark = self._tick, self._mark()
                     yield Change(mark, tuple(await self._draw(changed)))
                     continue
+                tick = self._tick
                 try:
                     async with asyncio.timeout(BEAT_EVERY_S), self._moved:
                         await self._moved.wait_for(lambda: self._tick > tick)  # noqa: B023
