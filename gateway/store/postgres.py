@@ -34,7 +34,9 @@ def _engine(url: str, pool_size: int, *, read_only: bool) -> Engine:
         pool_pre_ping=True,
         connect_args={**ALIVE, "options": "" if read_only else _WRITER_OPTIONS},
     )
-    return engine.execution_options(postgresql_readonly=True) if read_only else engine
+    if not read_only:
+        return engine
+    return engine.execution_options(postgresql_readonly=True, isolation_level="REPEATABLE READ")
 
 
 def writing_engine(url: str) -> Engine:
@@ -49,7 +51,7 @@ def claim(url: str) -> IO[bytes] | None:
 
 
 def reading_engine(url: str) -> Engine:
-    """Connections in read-only transactions."""
+    """Connections in read-only transactions, each of which sees one moment."""
     return _engine(url, 4, read_only=True)
 
 

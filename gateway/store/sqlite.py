@@ -68,13 +68,19 @@ def claim(url: str) -> IO[bytes] | None:
 
 
 def reading_engine(url: str) -> Engine:
-    """Connections that the database itself keeps from writing."""
+    """Connections that the database itself keeps from writing; a transaction sees one moment."""
     path = file_of(url)
-    return sa.create_engine(
+    engine = sa.create_engine(
         f"sqlite:///file:{path}?mode=ro&uri=true",
-        connect_args={"check_same_thread": False, "timeout": 10},
+        connect_args={"check_same_thread": False, "isolation_level": None, "timeout": 10},
         pool_size=4,
     )
+
+    @event.listens_for(engine, "begin")
+    def _begin(conn: Connection) -> None:
+        conn.exec_driver_sql("BEGIN")
+
+    return engine
 
 
 def take_turn(conn: Connection) -> None:

@@ -109,7 +109,7 @@ class Store:
         return await asyncio.shield(step.future)
 
     async def read(self, run: Callable[[Connection], T]) -> T:
-        """Run a query on a read-only connection, off the loop.
+        """Run queries on a read-only connection, off the loop; all of them see the same moment.
 
         Raises `NotStored` while a shared store can't be reached: come again.
         """
@@ -122,10 +122,8 @@ class Store:
         """
         if self._near is None:
             return await self.read(run)
-        try:
+        with self._near.begin():
             return run(self._near)
-        finally:
-            self._near.rollback()  # so that the next glance sees what was written since
 
     def read_now(self, run: Callable[[Connection], T]) -> T:
         """The same for callers without a loop: commands and tests."""
@@ -154,7 +152,7 @@ class Store:
     def _read(self, run: Callable[[Connection], T]) -> T:
         assert self._reader is not None, "the store was not started"
         try:
-            with self._reader.connect() as conn:
+            with self._reader.connect() as conn, conn.begin():
                 return run(conn)
         except (OperationalError, InterfaceError, NoneFree) as away:
             if not self.shared:
