@@ -75,6 +75,7 @@ class Mqtt:
         self._link: MqttLink | None = None
         self._connecting = asyncio.Lock()
         self._here = asyncio.Event()
+        self._left = False
         self._reports = Reports()
         self._asked: dict[bytes, _Answers] = {}
         self._count = 0
@@ -313,9 +314,13 @@ class Mqtt:
 
     def _presence(self, here: bool) -> None:
         if here:
+            if self._left:
+                self._reports.take(Signal(kind=SignalKind.STATE, state=MachineState.UNKNOWN))
+            self._left = False
             self._here.set()
             return
         if self._here.is_set():
+            self._left = True
             self._reports.take(Signal(kind=SignalKind.STATE, state=MachineState.OFFLINE))
         self._here.clear()
         self._tell_askers()

@@ -20,6 +20,7 @@ class Reports:
         self._kept: deque[tuple[Signal, Callable[[], None]]] = deque(maxlen=_MOST_UNREAD)
         self._stirred = asyncio.Event()
         self._over = True
+        self._farewell: Signal | None = None
         self._last = -1
 
     def begin(self, *, numbers_restart: bool = True) -> None:
@@ -47,9 +48,10 @@ class Reports:
         self.take(Signal(kind=SignalKind.FAULT, detail=shown))
 
     def lost(self) -> None:
-        """The line was lost: say offline, then end."""
+        """The line was lost: say offline, then end, even where another is open by then."""
         if not self._over:
-            self.take(Signal(kind=SignalKind.STATE, state=MachineState.OFFLINE))
+            self._farewell = Signal(kind=SignalKind.STATE, state=MachineState.OFFLINE)
+            self.take(self._farewell)
         self.end()
 
     def end(self) -> None:
@@ -64,6 +66,8 @@ class Reports:
                 signal, dealt_with = self._kept.popleft()
                 yield signal
                 dealt_with()
+                if signal is self._farewell:
+                    return
             if self._over:
                 return
             self._stirred.clear()

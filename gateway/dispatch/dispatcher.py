@@ -14,12 +14,13 @@ from gateway.dispatch import lease as leases
 from gateway.dispatch.lane import Lane
 from gateway.dispatch.lane_view import LaneView
 from gateway.dispatch.lease import Lease
+from gateway.dispatch.station_state import known_state
 from gateway.errors import GatewayError, NotFound, NotStored
 from gateway.metrics import Metrics
 from gateway.store.store import EVERY_LANE, Store
 from gateway.store.work import Work
 from schemas.ledger import EntryKind
-from schemas.station import Signal, SignalKind, Station
+from schemas.station import MachineState, Signal, SignalKind, Station
 
 log = structlog.get_logger(__name__)
 
@@ -200,6 +201,7 @@ class Dispatcher:
         connection = self._connections
         try:
             await lane.open()
+            await self._reached_again(lane, connection)
             async for signal in lane.adapter.signals():
                 if not self.owns(lane.station.id):
                     # another gateway listens now: a bag that advanced would count twice
@@ -207,8 +209,17 @@ class Dispatcher:
                 await self._take_signal(lane, signal, connection)
         except StationFault as fault:
             log.debug("signals.ended", station=lane.station.id, text=fault.what)
+        except NotStored as failure:
+            log.warning("signals.wait", station=lane.station.id, text=failure.detail)
         except Exception:
             log.exception("signals.broke", station=lane.station.id)
+
+    async def _reached_again(self, lane: Lane, connection: int) -> None:
+        """A station whose line is open is not "not reached" any more, whatever else it is."""
+        known = await self._store.read(lambda conn: known_state(conn, lane.station.id))
+        if known.machine_state is MachineState.OFFLINE and self.owns(lane.station.id):
+            back = Signal(kind=SignalKind.STATE, state=MachineState.UNKNOWN)
+            await self._take_signal(lane, back, connection)
 
     async def _take_signal(self, lane: Lane, signal: Signal, connection: int) -> None:
         """Hand one signal on, again while the store takes nothing: the row follows from them.

@@ -57,6 +57,31 @@ async def test_station_that_is_off_all_night_is_told_once(tmp_path: Path) -> Non
         ]
 
 
+async def test_station_whose_line_is_back_is_not_told_as_gone(tmp_path: Path) -> None:
+    """A station says nothing of itself when it comes back, yet its card must not stand for ever."""
+    async with running(tmp_path, station("s1", retry=RETRY_SOON)) as rig:
+
+        async def says(state: str) -> None:
+            async def there() -> bool:
+                return bool((await rig.view("s1"))["machine_state"] == state)
+
+            await until(there, f"the machine to be told as {state}")
+
+        await rig.scan("s1", "o1")
+        await rig.job_in("o1", "printed")
+        rig.stations["s1"].off()
+        await says("offline")
+        rig.stations["s1"].on()
+        await says("unknown")
+        await rig.scan("s1", "o2")
+        await rig.job_in("o2", "printed")
+        assert ["offline", "unknown"] == [
+            entry.data["state"]
+            for entry in await rig.ledger(EntryKind.STATION_STATE)
+            if entry.data["state"] != "aborted"
+        ]
+
+
 async def test_station_without_labels_is_told_once_and_each_new_reason(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
