@@ -58,12 +58,8 @@ def reading(site: "Site") -> Iterator["Connection"]:
     url = site.store.url
     shared = url.startswith("postgresql")
     engine = (postgres if shared else sqlite).reading_engine(url)
-    if shared:
-        engine = engine.execution_options(isolation_level="REPEATABLE READ")
     try:
-        with engine.connect() as conn:
-            if not shared:
-                conn.exec_driver_sql("BEGIN")
+        with engine.connect() as conn, conn.begin():
             yield conn
     except (OperationalError, ProgrammingError) as failure:
         print(f"The store can't be read: {failure.orig}", file=sys.stderr)
