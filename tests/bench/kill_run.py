@@ -208,7 +208,7 @@ class Run:
     # Afterwards
 
     async def _settle_down(self) -> None:
-        """Wait until every lane and row is empty and no job is open."""
+        """Wait until every lane and row is empty, no job is open, and the people have finished."""
         ends = time.monotonic() + PATIENCE_S
         async with httpx.AsyncClient(trust_env=False, timeout=5) as client:
             while time.monotonic() < ends:
@@ -225,8 +225,12 @@ class Run:
             )
 
     def _is_busy(self, view: dict[str, Any]) -> bool:
-        row = self._far_ends[view["station"]].traits.verify and view["row"]
-        return bool(view["lane_length"] or view["sending"] or view["in_doubt"] or row)
+        verify, told = (
+            self._far_ends[view["station"]].traits.verify,
+            self._people[view["station"]].told,
+        )
+        to_scan = verify and (view["row"] or told.matches < len(told.accepted))
+        return bool(view["lane_length"] or view["sending"] or view["in_doubt"] or to_scan)
 
     async def _count(self) -> None:
         found = self.found
