@@ -7,6 +7,7 @@ its first, so it can be checked alone; files in a row can be checked as one chai
 
 import gzip
 import os
+import zlib
 from collections.abc import Generator, Iterable, Iterator
 from dataclasses import dataclass
 from hashlib import sha256
@@ -162,5 +163,5 @@ def _lines(path: Path) -> Generator[bytes, None, None]:
         with gzip.open(path, "rb") as file:
             while line := file.readline(_LONGEST_LINE):
                 yield line.rstrip(b"\n")
-    except (OSError, EOFError) as error:
+    except (OSError, EOFError, zlib.error) as error:
         raise ArchiveBad(f"{path} can't be read: {error}.") from error

@@ -97,7 +97,10 @@ def _contradicted(seq: int, entry: dict[str, JsonValue], row: StoredRow) -> Find
     return None
 
 
-def _misnumbered(seq: int, expected: int, following: StoredRow | None) -> Finding:
+def _misnumbered(seq: object, expected: int, following: StoredRow | None) -> Finding:
+    if not isinstance(seq, int):  # SQLite keeps anything in any column, sorted behind numbers
+        why = f"After entry {expected - 1} stands a row numbered {seq!r}: it was put in."
+        return Finding(ChainFault.INSERTED, expected, why)
     if seq < expected:
         why = f"Entry {seq} comes again after entry {expected - 1}: one of them was put in."
         return Finding(ChainFault.INSERTED, seq, why)

@@ -8,7 +8,7 @@ import sqlalchemy as sa
 from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
 from sqlalchemy.engine import Connection
 
-from gateway.ledger.checkpoint import from_text, sign
+from gateway.ledger.checkpoint import BadCheckpoint, from_text, sign
 from gateway.store.tables import checkpoints
 from gateway.store.work import LedgerTail, Work
 from schemas.ledger import Checkpoint, EntryKind
@@ -54,9 +54,16 @@ def page(conn: Connection, *, after: int, limit: int) -> list[Checkpoint]:
     return _read(conn, query.limit(limit))
 
 
-def every(conn: Connection) -> list[Checkpoint]:
-    """All of them, as the check of the chain wants them."""
-    return _read(conn, sa.select(checkpoints).order_by(checkpoints.c.size))
+def every(conn: Connection) -> tuple[list[Checkpoint], list[int]]:
+    """All of them, as the check of the chain wants them, and the sizes of those that aren't any."""
+    good: list[Checkpoint] = []
+    bad: list[int] = []
+    for row in conn.execute(sa.select(checkpoints).order_by(checkpoints.c.size)):
+        try:
+            good.append(from_text(row.checkpoint))
+        except BadCheckpoint:
+            bad.append(row.size)
+    return good, bad
 
 
 def to_send(conn: Connection, limit: int) -> list[Checkpoint]:

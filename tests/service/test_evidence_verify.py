@@ -1,6 +1,7 @@
 """`bagrelay ledger verify` finds whatever was done to the ledger behind the gateway's back."""
 
 import asyncio
+import html
 import json
 import sqlite3
 import sys
@@ -12,6 +13,7 @@ from typing import Any
 
 import orjson
 import pytest
+import sqlalchemy as sa
 from gateway_rig import running, station
 from packed_orders import pack_and_finish, sqlite_url, started
 from typer.testing import CliRunner
@@ -20,6 +22,7 @@ from gateway.clock import ManualClock
 from gateway.commands.root import app
 from gateway.ledger import checkpoints
 from gateway.ledger.checkpoint import new_key, private_pem, to_text
+from gateway.ledger.whole_check import check_whole, size_of
 from gateway.store.store import Store
 from schemas.ledger import Checkpoint
 
@@ -150,6 +153,79 @@ def test_manipulation_is_found_and_placed(ledger: Path, fault: str) -> None:
     assert (1, fault, first) == (code, told["fault"], told["first_bad_seq"])
 
 
+SPOILED = {
+    "ends in NUL": "coalesce({0}, '') || char(0)",
+    "ends in a blank": "coalesce({0}, '') || ' '",
+    "text for null, null for text": "CASE WHEN {0} IS NULL THEN '' END",
+    "bytes": "CAST(coalesce({0}, '') AS BLOB) || x'00'",
+    "no UTF-8": "CAST(coalesce({0}, '') || x'ff' AS TEXT)",
+    "half a surrogate": "CAST(x'eda080' AS TEXT)",
+    "a number": "5",
+    "a quote": "coalesce({0}, '') || '\",\"x\":\"'",
+}
+
+
+@pytest.mark.parametrize("spoiled", SPOILED)
+def test_any_column_of_any_entry_is_held_against_its_text(ledger: Path, spoiled: str) -> None:
+    """The first entry that a search would find in a false place, or not find, is named."""
+    engine = sa.create_engine(f"sqlite:///{ledger}")
+    tried = 0
+    with engine.connect() as conn:
+        for seq in range(1, size_of(conn) + 1):
+            for column in (
+                *("kind", "order_id", "parcel_id", "job_id", "station", "event_id", "time"),
+                *("canonical", "hash"),
+            ):
+                value = SPOILED[spoiled].format(column)
+                inside = conn.begin_nested()
+                try:
+                    conn.exec_driver_sql(f"UPDATE entries SET {column} = {value} WHERE seq = {seq}")
+                except sa.exc.IntegrityError:  # a column that is never null
+                    inside.rollback()
+                    continue
+                report = check_whole(conn, ledger.parent)
+                inside.rollback()
+                assert (report.ok, report.chain.first_bad_seq) == (False, seq), column
+                tried += 1
+        assert check_whole(conn, ledger.parent).ok
+    engine.dispose()
+    assert tried > 100
+
+
+@pytest.mark.parametrize("number", ["'7th'", "x'07'", "7.5"])
+def test_row_without_a_whole_number_was_put_in(ledger: Path, number: str) -> None:
+    """SQLite takes any value as a number; it is told as an entry put in, without a traceback."""
+    with closing(sqlite3.connect(ledger)) as conn, conn:
+        conn.execute(
+            f"INSERT INTO entries SELECT {number}, canonical, hash, time, kind, order_id,"
+            " parcel_id, job_id, station, event_id FROM entries WHERE seq = 7"
+        )
+        (last,) = conn.execute("SELECT size FROM ledger_head").fetchone()
+    code, told = verify("--site", ledger)
+    assert (1, "inserted") == (code, told["fault"])
+    assert told["first_bad_seq"] == (8 if number == "7.5" else last + 1)
+
+
+@pytest.mark.parametrize(
+    ("change", "words"),
+    [
+        (
+            "UPDATE checkpoints SET checkpoint = '{' WHERE size = 14",
+            "checkpoint of size 14 is none",
+        ),
+        ("DELETE FROM ledger_head", "end is gone"),
+        ("UPDATE ledger_head SET \"range\" = 'zz'", "end is gone"),
+    ],
+)
+def test_spoiled_notes_beside_the_chain_are_told(ledger: Path, change: str, words: str) -> None:
+    """What is no checkpoint, and a lost note of the ledger's end, are faults with words."""
+    with closing(sqlite3.connect(ledger)) as conn, conn:
+        conn.execute(change)
+    code, told = verify("--site", ledger)
+    assert code == 1
+    assert words in " ".join(told["faults"])
+
+
 def test_tail_cut_with_all_its_traces_shows_against_a_checkpoint_from_elsewhere(
     ledger: Path,
 ) -> None:
@@ -222,3 +298,19 @@ async def test_check_runs_beside_a_writing_gateway(tmp_path: Path) -> None:
             sizes.append(json.loads(said)["entries"])
         await scanning
         assert sizes == sorted(sizes)
+
+
+async def test_page_checks_the_ledger_and_tells_what_is_wrong(tmp_path: Path) -> None:
+    """The button does what the command does, beside the gateway's own work."""
+    async with running(tmp_path, station("s1")) as rig:
+        own = {"origin": str(rig.client.base_url).rstrip("/")}
+        await rig.scan("s1", "A-1")
+        await rig.job_in("A-1", "printed", "closed")
+        checked = await rig.client.post("/ledger/verify", data={"by": "Tester"}, headers=own)
+        assert checked.status_code == 200
+        with closing(sqlite3.connect(rig.db, timeout=20)) as conn, conn:
+            conn.execute("DROP TRIGGER entries_stay_as_they_are")
+            conn.execute("UPDATE entries SET station = 's2' WHERE seq = 3")
+        checked = await rig.client.post("/ledger/verify", data={"by": "Tester"}, headers=own)
+        assert checked.status_code == 200
+        assert "Entry 3: the column station says" in html.unescape(checked.text)

@@ -233,6 +233,9 @@ async def test_damaged_archive_file_is_found(tmp_path: Path, clock: ManualClock)
             path.write_bytes(bad)
             assert 1 == CliRunner().invoke(app, verify).exit_code
             assert not (await whole(store, folder)).ok
+        path.write_bytes(good[:60] + b"\xff" * 8 + good[68:])  # no gzip stream any more
+        assert 2 == CliRunner().invoke(app, verify).exit_code
+        assert not (await whole(store, folder)).ok
 
 
 async def test_crash_between_file_and_deletion_is_finished_later(
