@@ -59,6 +59,7 @@ class Switch:
         self._make_app = make_app
         self._open = asyncio.Event()
         self._requests: dict[asyncio.Task[None], bool] = {}
+        self._reading = False
         self._change: asyncio.Task[None] | None = None
         self._asked: asyncio.Task[None] | None = None
         self._now = self._made(read())
@@ -75,8 +76,15 @@ class Switch:
 
     async def take(self, by: str, reason: str) -> str:
         """Begin to take the file up; its digest. Raises `NotAllowedNow` with all against it."""
-        if self._change is not None and not self._change.done():
+        if self._reading or (self._change is not None and not self._change.done()):
             raise NotAllowedNow("A site file is being taken up already. Look again in a moment.")
+        self._reading = True
+        try:
+            return await self._take(by, reason)
+        finally:
+            self._reading = False
+
+    async def _take(self, by: str, reason: str) -> str:
         before = self.gateway.site
         try:
             site = await asyncio.to_thread(self._read)

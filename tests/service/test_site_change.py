@@ -170,6 +170,20 @@ async def test_wrong_file_changes_nothing(tmp_path: Path) -> None:
         assert rig.switch.last is None
 
 
+async def test_of_several_wishes_at_once_one_is_heard(tmp_path: Path) -> None:
+    async with switched(tmp_path, station("s1")) as rig:
+        rig.write(former_bag="large")
+        wishes = [rig.act("/v1/site/reload", by=f"Tester {number}") for number in range(4)]
+        answers = await asyncio.gather(*wishes)
+        assert sorted(one.status_code for one in answers) == [202, 409, 409, 409]
+        assert (await rig.client.get("/healthz")).status_code == 200  # waits for the new site
+        rig.gateway = rig.switch.gateway
+        assert rig.gateway.site.former_bag == "large"
+        assert len(await rig.ledger(EntryKind.SITE_LOADED)) == 2
+        await rig.scan("s1", "A-1")
+        await rig.job_in("A-1", "closed", "printed")
+
+
 async def test_station_with_waiting_labels_is_not_taken_away(tmp_path: Path) -> None:
     async with switched(tmp_path, station("s1"), station("s2")) as rig:
         await rig.act("/v1/stations/s2/hold")
