@@ -296,15 +296,19 @@ class Lane:
     async def _failed(self, job: JobRow, fault: StationFault, lease: Lease) -> None:
         following = after_fault(self.adapter.claims, fault)
         self._metrics.fault(self.station.id, following.value)
-        self._note_fault(fault)
+        if self._left_s(lease) > 0:  # else it is this process that was late, not the station
+            self._note_fault(fault)
 
         def to(state: JobState) -> Callable[[Work], JobRow | None]:
             return lambda work: lane_steps.failed(work, lease, job, state, fault)
 
         match following:
             case Next.RETRY:
-                if await self._keep(to(JobState.QUEUED)) is not None:
-                    raise _Again
+                if await self._keep(to(JobState.QUEUED)) is None:
+                    return
+                if self._left_s(lease) <= 0:
+                    raise LeaseLost(f"lane {self.station.id}: the lease ended and isn't renewed")
+                raise _Again
             case Next.WAIT_FOR_PERSON:
                 await self._keep(lambda work: lane_steps.needs_person(work, lease, job, fault))
                 self.view.waits_for = f"{fault.what} {fault.do}".strip()

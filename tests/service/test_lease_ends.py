@@ -4,18 +4,22 @@ import asyncio
 import socket
 import time
 from collections.abc import AsyncIterator
+from dataclasses import replace
+from pathlib import Path
 from typing import ClassVar
 
 import pytest
-from gateway_rig import BAGS, FILMS, order, station, until
+from gateway_rig import BAGS, FILMS, RETRY, order, running, station, until
 
 from adapters.contract import Claims
 from adapters.errors import FateUnknown
 from gateway.app import build
-from gateway.dispatch import dispatcher
+from gateway.clock import ManualClock
+from gateway.dispatch import dispatcher, while_leased
 from gateway.intake.envelope import read_http
 from gateway.store import jobs
 from schemas.job import JobState
+from schemas.ledger import EntryKind
 from schemas.site import Site
 from schemas.station import (
     MachineState,
@@ -124,3 +128,36 @@ async def test_rest_of_a_label_is_not_sent_after_the_lease(
         await gateway.stop()
         near.close()
         far.close()
+
+
+async def test_lease_that_ends_is_no_fault_of_the_station(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The label goes back to its lane, and leaves once the lease is had again: no breaker opens."""
+    monkeypatch.setattr(while_leased, "_LOOK_EVERY_S", 0.01)
+    retry = {**RETRY, "attempts": 1, "breaker_faults": 1, "breaker_open_s": 600}
+    clock = ManualClock()
+    async with running(tmp_path, station("s1", retry=retry), clock=clock) as rig:
+        leases = rig.gateway.dispatcher._leases
+        lane, lease = rig.gateway.dispatcher._lanes["s1"], leases["s1"]
+        leases["s1"] = replace(lease, good_until=clock.monotonic() + 6)
+        opened = lane.open
+
+        async def open_late() -> None:
+            clock.advance(7)
+            await opened()
+
+        monkeypatch.setattr(lane, "open", open_late)
+        await rig.scan("s1", "o1")
+
+        async def given_back() -> bool:
+            return await rig.moves("o1") == ["sending", "queued"]
+
+        await until(given_back, "the job to be given back")
+        leases["s1"] = lease
+        monkeypatch.setattr(lane, "open", opened)
+        rig.gateway.dispatcher.wake("s1")
+        await rig.job_in("o1", "printed")
+        assert ["sending", "queued", "sending", "printed"] == await rig.moves("o1")
+        assert [] == await rig.ledger(EntryKind.STATION_MOVED)
+        assert 1 == rig.stations["s1"].printed_count
