@@ -7,10 +7,8 @@ connection; only the site's own folders are looked into.
 import re
 from collections.abc import Iterator
 from datetime import date
-from difflib import get_close_matches
 from pathlib import Path
 from urllib.parse import urlsplit
-from zoneinfo import available_timezones
 
 from gateway.fit import rules_report
 from gateway.limits.loopback import is_loopback
@@ -30,7 +28,6 @@ def cross_checks(reading: Reading) -> list[Finding]:
     if site is None:
         return []
     found = [
-        *_time_zone(site, reading),
         *_way_to_the_wms(site, reading),
         *_open_door(site, reading),
         *_secrets(site, reading),
@@ -49,19 +46,6 @@ def cross_checks(reading: Reading) -> list[Finding]:
 
 
 # --- the site -------------------------------------------------------------------------------------
-
-
-def _time_zone(site: Site, reading: Reading) -> Iterator[Finding]:
-    zones = available_timezones()
-    if site.time_zone not in zones:
-        close = get_close_matches(site.time_zone, zones, n=1, cutoff=0.5)
-        yield Finding(
-            Severity.ERROR,
-            reading.line_of("time_zone"),
-            "time_zone",
-            f"no time zone is called {site.time_zone!r}",
-            f"did you mean `{close[0]}`?" if close else "use a name such as Europe/Lisbon",
-        )
 
 
 def _way_to_the_wms(site: Site, reading: Reading) -> Iterator[Finding]:

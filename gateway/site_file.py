@@ -14,6 +14,7 @@ from pydantic_core import ErrorDetails
 
 from gateway import toml_places
 from gateway.site_paths import from_folder
+from gateway.time_zones import unknown_zone
 from schemas.site import Site
 from schemas.supply import BagForm
 
@@ -104,12 +105,17 @@ def read_text(text: str, name: str = "site file") -> Reading:
         data = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
         return Reading(name, None, (_syntax_finding(str(error), text),), {})
+    except (ValueError, RecursionError):  # thousands of digits, thousands of brackets
+        return _unreadable(name, "a number or a nesting is too large", "see what was pasted")
     lines = toml_places.places(text)
     reading = Reading(name, None, (), lines)
     site: Site | None = None
     findings = list(_loose_names(data, reading))
     try:
         site = Site.model_validate(data)
+        if wrong := unknown_zone(site.time_zone):
+            line = reading.line_of("time_zone")
+            findings.append(Finding(Severity.ERROR, line, "time_zone", *wrong))
     except ValidationError as error:
         faults = [e for e in error.errors() if e["loc"] or not findings]
         findings += _shape_findings(faults, data, reading)

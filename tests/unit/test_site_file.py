@@ -202,6 +202,26 @@ def test_file_that_is_not_utf8_is_a_finding(tmp_path: Path) -> None:
     assert "inbound" == load(file).station[-1].id
 
 
+@pytest.mark.parametrize("zone", ["", "Mars/Olympus", "../etc/passwd", "Europe", "a\\u0000b"])
+def test_unknown_time_zone_is_never_taken_up(zone: str, tmp_path: Path) -> None:
+    """Reports and pages reckon in the site's zone, so that no gateway starts without one."""
+    file = tmp_path / "site.toml"
+    file.write_text(_room(("Europe/Lisbon", zone)), encoding="utf-8")
+    with pytest.raises(SiteFileWrong, match="no time zone is called"):
+        load(file)
+
+
+@pytest.mark.parametrize(
+    "more", [f"x = {'9' * 5000}", f"x = {'[' * 5000}", f"x = {'[' * 5000}{']' * 5000}"]
+)
+def test_file_beyond_measure_is_a_finding(more: str, tmp_path: Path) -> None:
+    """What the reader of TOML gives up on is told like any other fault of the file."""
+    file = tmp_path / "site.toml"
+    file.write_text(f"{more}\n{_room()}", encoding="utf-8")
+    with pytest.raises(SiteFileWrong, match="too large"):
+        load(file)
+
+
 def test_templates_folder_is_taken_from_the_file(tmp_path: Path) -> None:
     """A relative folder means beside the site file, wherever the gateway is started."""
     file = tmp_path / "site.toml"
