@@ -1,6 +1,6 @@
 """`bagrelay trace`: the story of one order."""
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -15,7 +15,10 @@ if TYPE_CHECKING:
 def trace(
     order_id: Annotated[str, typer.Argument(metavar="ORDER", help="The order's id.")],
     site_file: Annotated[
-        Path, typer.Option("--site", metavar="SITE.toml", help="The site file.")
+        Path,
+        typer.Option(
+            "--site", metavar="SITE.toml", help="The site file, or a SQLite store itself."
+        ),
     ] = Path("site.toml"),
     as_json: Annotated[bool, typer.Option("--json", help="Print the story as JSON.")] = False,
 ) -> None:
@@ -50,6 +53,8 @@ def _tell(story: "OrderStory") -> None:
     )
     for reason in story.decision.reasons:
         console.print(f"  {reason.text}")
+    for line in _bags(story):
+        console.print(line, highlight=False, soft_wrap=True)
     table = Table("time (UTC)", "what", "job", "by", "facts", box=None, pad_edge=False)
     for entry in story.entries:
         table.add_row(
@@ -60,6 +65,22 @@ def _tell(story: "OrderStory") -> None:
             _in_words(entry.data),
         )
     console.print(table)
+
+
+def _bags(story: "OrderStory") -> Iterator[str]:
+    """Which bag each parcel got and why, who verified it, and what was turned down."""
+    for view in story.parcels:
+        decided = story.decision.parcels[view.number - 1 : view.number]
+        bag = decided[0].text or decided[0].bag.id if decided else ""
+        yield f"Parcel {view.number} of {view.of}, {view.parcel_id}: {bag}"
+        if view.verified_by is None or view.verified_at is None:
+            yield "  not verified by a scan"
+        else:
+            yield f"  verified by {view.verified_by}, {view.verified_at:%Y-%m-%d %H:%M:%S} UTC"
+    # where nothing was packed these are the reasons, told above
+    for bag_not in story.decision.turned_down if story.parcels else ():
+        why = "; ".join(reason.text for reason in bag_not.reasons)
+        yield f"Turned down: {bag_not.bag}: {why}"
 
 
 _SHOWN = ("from", "to", "reason", "outcome", "verdict", "code", "text", "sscc", "parcels", "hold")
