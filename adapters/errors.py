@@ -10,6 +10,14 @@ class StationFault(Exception):
         self.do = do
         self.bytes_sent = bytes_sent
 
+    @property
+    def told(self) -> str:
+        """What went wrong and what to do, as sentences for a person."""
+        if not self.do:
+            return self.what
+        end = "" if self.what.endswith((".", "!", "?")) else "."
+        return f"{self.what}{end} {self.do}"
+
 
 class NothingSent(StationFault):
     """Nothing of this job left us: trying again can print no second label."""

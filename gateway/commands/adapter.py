@@ -45,14 +45,14 @@ def kinds(
             if as_json:
                 told.append({"kind": name, "from": kind.where, "not_usable": fault.what})
                 continue
-            print(f"{name:16} not usable: {fault.what} {fault.do}")
+            print(f"{name:16} not usable: {fault.told}")
             continue
         can = [word for word in _ABILITIES if getattr(claims, word)]
         stages = [stage.value for stage in ReceiptStage if stage in claims.knows]
         if as_json:
             told.append({"kind": name, "from": kind.where, "knows": stages, "can": can})
             continue
-        knows = ", ".join(stages)
+        knows = ", ".join(stages) or "nothing of labels"
         print(f"{name:16} knows {knows}; {', '.join(can) or 'can do no more'}  [{kind.where}]")
     if as_json:
         print(json.dumps(told, indent=2))
@@ -109,7 +109,7 @@ def check(
         line = _of_site(name, site_file) if site_file else _of_options(name, options or [])
         asyncio.run(_try(line, print_label))
     except StationFault as fault:
-        print(f"{type(fault).__name__}: {fault.what} {fault.do}".strip())
+        print(f"{type(fault).__name__}: {fault.told}")
         raise typer.Exit(1) from fault
 
 

@@ -169,7 +169,7 @@ def failed(
     fence(work, lease)
     if _reported(work, job):
         return None
-    reason = fault.what if not fault.do else f"{fault.what} {fault.do}"
+    reason = fault.told
     return move(
         work,
         job,
@@ -200,14 +200,14 @@ def stands(work: Work, lease: Lease, station: str, to: StationState, why: str) -
 def needs_person(work: Work, lease: Lease, job: JobRow, fault: StationFault) -> None:
     """Somebody must go to the station: the job stays first, and is not tried before a look."""
     failed(work, lease, job, JobState.QUEUED, fault)
-    why = f"{fault.what} {fault.do}".strip()
+    why = fault.told
     stands(work, lease, job.station, StationState.NEEDS_PERSON, why)
 
 
 def misconfigured(work: Work, lease: Lease, job: JobRow, fault: StationFault) -> None:
     """The station and the site file disagree: hold, so that nothing is tried again and again."""
     back = failed(work, lease, job, JobState.QUEUED, fault) or job
-    open_hold(work, job.station, "misconfigured", f"{fault.what} {fault.do}".strip(), job=back)
+    open_hold(work, job.station, "misconfigured", fault.told, job=back)
 
 
 def told_fate(work: Work, station: Station, lease: Lease, job: JobRow, fate: Fate) -> bool:

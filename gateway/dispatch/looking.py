@@ -20,7 +20,7 @@ async def look(open_line: Callable[[], Awaitable[None]], adapter: StationLine) -
         async with asyncio.timeout(adapter.claims.state_within_s):
             condition = await adapter.state()
     except NeedsPerson as fault:
-        return StationState.NEEDS_PERSON, f"{fault.what} {fault.do}".strip()
+        return StationState.NEEDS_PERSON, fault.told
     except Misconfigured:
         return None
     except StationFault as fault:
