@@ -20,7 +20,7 @@ from gateway.ledger.trace import order_story
 from gateway.store import jobs, orders
 from schemas.cases import Case
 from schemas.decision import Outcome, Parcel
-from schemas.job import LabelJob
+from schemas.job import JobState, LabelJob
 from schemas.ledger import EntryKind, LedgerEntry
 from schemas.order import LabelLanguage
 from schemas.station import Printer
@@ -100,6 +100,7 @@ def routes(parts: Parts) -> APIRouter:
             steps=[step(entry) for entry in story.entries],
             stations=list(parts.stations.values()),
             void_allowed=_VOID_ALLOWED,
+            movable=_movable(parcels),
         )
 
     @router.get("/label-pictures/{job_id}.png")
@@ -111,6 +112,14 @@ def routes(parts: Parts) -> APIRouter:
     return router
 
 
+def _movable(parcels: list[ShownParcel]) -> bool:
+    """Whether labels wait, and none that still counts was printed or is being sent."""
+    counts = {job.state for shown in parcels for job in shown.view.jobs} - _AT_THEIR_END
+    return bool(counts) and counts <= _WAITS
+
+
+_AT_THEIR_END = {JobState.VOID, JobState.CANCELLED}
+_WAITS = {JobState.QUEUED, JobState.STALE, JobState.REFUSED}
 _VOID_ALLOWED = ("sent", "printed", "in_doubt", "verified", "closed")
 
 
