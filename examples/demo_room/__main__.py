@@ -48,7 +48,12 @@ async def _day(options: argparse.Namespace, console: Console) -> int:
         found = summarise(room, tallies)
         show(console, found)
         if options.keep:
-            console.print(f"Still running: {room.url}/floor . Ctrl-C stops.")
+            store = room.site.store.url.removeprefix("sqlite:///")
+            console.print(
+                f"Still running: {room.url}/floor . Ctrl-C stops. For commands such as\n"
+                f"bagrelay trace: --site {store}",
+                soft_wrap=True,
+            )
             await asyncio.Event().wait()
         return 1 if found.wrong else 0
 

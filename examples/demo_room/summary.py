@@ -30,7 +30,11 @@ class Summary:
     parcels: int = 0
     bags: Counter[str] = field(default_factory=Counter)
     film_mm2: float = 0.0
+    compared: int = 0
+    """Parcels whose goods the former bag would have held."""
+    compared_mm2: float = 0.0
     one_size_mm2: float = 0.0
+    """What the compared parcels would have taken in the former bag."""
     labels_sent: int = 0
     labels_counted_by_machines: int = 0
     verified: int = 0
@@ -44,8 +48,8 @@ class Summary:
 
     @property
     def film_saved(self) -> float:
-        """Share of film saved against putting every parcel into the former bag."""
-        return 1 - self.film_mm2 / self.one_size_mm2 if self.one_size_mm2 else 0.0
+        """Share of film saved against putting the compared parcels into the former bag."""
+        return 1 - self.compared_mm2 / self.one_size_mm2 if self.one_size_mm2 else 0.0
 
 
 def summarise(room: Room, tallies: list[Tally]) -> Summary:
@@ -53,9 +57,10 @@ def summarise(room: Room, tallies: list[Tally]) -> Summary:
     store = room.gateway.store
     found = Summary()
     entries: list[LedgerEntry] = store.read_now(_all_entries)
+    former = _former_bag(room)
     for entry in entries:
         _count(found, entry)
-    found.one_size_mm2 = found.parcels * _one_size_mm2(room)
+        _compare(found, entry, former)
     found.chain = store.read_now(lambda conn: verify(stored_rows(conn)))
     found.labels_counted_by_machines = sum(
         machine.printed_count for machine in room.stations.values()
@@ -114,11 +119,23 @@ def _bag_name(bag: "dict[str, object]") -> str:
     return f"{bag['id']}, {low} to {low + 100} mm long"
 
 
-def _one_size_mm2(room: Room) -> float:
-    """Film of the former bag, both panels and the lip."""
+def _former_bag(room: Room) -> PreOpenedBag:
     bag = next(bag for bag in room.site.bag if bag.id == room.site.former_bag)
     assert isinstance(bag, PreOpenedBag)
-    return bag.width_mm * (2 * bag.length_mm + bag.lip_mm)
+    return bag
+
+
+def _compare(found: Summary, entry: LedgerEntry, former: PreOpenedBag) -> None:
+    """Hold the parcel's film against the former bag's: both panels and the lip."""
+    data = entry.data
+    if entry.kind is not EntryKind.JOB_CREATED or data["reprint_of"] is not None:
+        return
+    width, length = float(str(data["needed_width_mm"])), float(str(data["needed_length_mm"]))
+    if width > former.width_mm or length > former.length_mm:
+        return
+    found.compared += 1
+    found.compared_mm2 += float(str(data["film_area_mm2"]))
+    found.one_size_mm2 += former.width_mm * (2 * former.length_mm + former.lip_mm)
 
 
 def _arrivals(found: Summary, room: Room, entries: list[LedgerEntry]) -> None:
@@ -193,6 +210,10 @@ def _printed_twice(room: Room, entries: list[LedgerEntry]) -> list[str]:
     return twice
 
 
+def _m2(area_mm2: float) -> str:
+    return f"{area_mm2 / 1e6:.2f} m2"
+
+
 def show(console: Console, found: Summary) -> None:
     """Print the table, and what does not add up."""
     table = Table(
@@ -206,9 +227,10 @@ def show(console: Console, found: Summary) -> None:
     table.add_row("parcels", str(found.parcels))
     for name, count in sorted(found.bags.items()):
         table.add_row(f"  {name}", str(count))
-    table.add_row("film used", f"{found.film_mm2 / 1e6:.2f} m2")
-    table.add_row("film if every parcel took the former bag", f"{found.one_size_mm2 / 1e6:.2f} m2")
-    table.add_row("film saved", f"{found.film_saved:.1%}")
+    table.add_row("film used", _m2(found.film_mm2))
+    table.add_row(f"  by {found.compared} that fit the former bag", _m2(found.compared_mm2))
+    table.add_row("  by these in the former bag", _m2(found.one_size_mm2))
+    table.add_row("  saved on these", f"{found.film_saved:.1%}")
     table.add_row("labels printed, by the ledger", str(found.labels_sent))
     table.add_row(
         "labels printed, by the machines' counters", str(found.labels_counted_by_machines)
