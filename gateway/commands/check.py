@@ -14,12 +14,14 @@ def check(
     site_file: Annotated[Path, typer.Argument(help="The site file.", metavar="SITE.toml")],
     as_json: Annotated[bool, typer.Option("--json", help="Print the findings as JSON.")] = False,
     connect: Annotated[
-        bool, typer.Option("--connect", help="Also try each station's line and the WMS.")
+        bool,
+        typer.Option("--connect", help="Also try lines, WMS and brokers; prints nothing."),
     ] = False,
 ) -> None:
     """Say what is wrong with a site file, with line numbers and what to do.
 
-    Exit code 0: nothing but notes. 1: warnings. 2: errors, the gateway would not start.
+    Exit code 0: nothing but notes. 1: warnings. 2: errors: mend them before you
+    start; the gateway stops at most of them.
     Nothing is printed on any station.
     """
     import asyncio
