@@ -57,6 +57,14 @@ async def test_reset_of_the_peer_is_a_fault(pair: Pair) -> None:
     assert near.ended()
 
 
+async def test_reset_that_came_while_the_loop_was_busy_is_no_silence(pair: Pair) -> None:
+    """The time to watch is over when the loop comes to it, and the reset is there all the same."""
+    near, far = pair
+    far.abort()
+    with pytest.raises(LineLost):
+        await near.watch(0)
+
+
 async def test_silence_is_a_late_answer(pair: Pair) -> None:
     """Nothing came in time."""
     with pytest.raises(TimeoutError):
