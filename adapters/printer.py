@@ -170,6 +170,9 @@ class CountedPrinter(BytePrinter):
     counter may be the old one, so nothing is made of it: the next label is "printed" only when
     all that were sent are out. A printer that shows more than it was sent holds the station.
     Before the first label, and after each that was not seen, it must be at rest for `settle_s`.
+
+    What is left in it and does not come out for `late_s` never will by itself: half a label of a
+    sender that died, on a line that outlives it. Then a person is asked to clear it.
     """
 
     claims: ClassVar[Claims] = Claims(
@@ -199,6 +202,8 @@ class CountedPrinter(BytePrinter):
         """What the counter shows once all that was sent is out; empty while that isn't known."""
         self._late_until = 0.0
         self._told: int | None = None
+        self._left: tuple[int, int, float] | None = None
+        """Labels left in it and its counter, and since when they stand so."""
 
     async def deliver(self, order: StationOrder) -> Receipt:
         """Send once; `PRINTED` when all that was sent has come out in time, else `SENT`."""
@@ -217,13 +222,18 @@ class CountedPrinter(BytePrinter):
     async def close(self) -> None:
         """Let go, and forget the count: another gateway may send before the next label here."""
         await super().close()
-        self._due = self._told = None
+        self._due = self._told = self._left = None
         self._late_until = 0.0
 
     async def state(self) -> StationCondition:
-        """The printer's own status with its count."""
+        """The printer's own status with its count; not ready while something is stuck in it."""
         condition = await super().state()
-        return condition.model_copy(update={"labels_printed": await self._count()})
+        count = await self._count()
+        known: dict[str, object] = {"labels_printed": count}
+        left = condition.labels_left if condition.ready else 0
+        if self._is_stuck(left or 0, count):
+            known |= {"ready": False, "state": MachineState.HELD, "faults": (self._stuck(left),)}
+        return condition.model_copy(update=known)
 
     async def labels_printed(self) -> int:
         """The printer's counter; `NothingSent` when it does not answer.
@@ -278,24 +288,51 @@ class CountedPrinter(BytePrinter):
         now = await self._count()
         if now != count:
             raise self._moves(f"its count went from {count} to {now}")
-        if condition is not None and condition.labels_left:
-            raise self._moves(f"{condition.labels_left} are left in it")
+        left = condition.labels_left or 0 if condition is not None else 0
+        if self._is_stuck(left, count):
+            raise NeedsPerson(
+                f"station {self.station}: {self._stuck(left)}",
+                do="Clear the printer: switch it off and on.",
+            )
+        if left:
+            raise self._moves(f"{left} are left in it")
+
+    def _is_stuck(self, left: int, count: int) -> bool:
+        now = _loop_time()
+        if not left:
+            self._left = None
+        elif self._left is None or self._left[:2] != (left, count):
+            self._left = left, count, now
+        return self._left is not None and now - self._left[2] >= self._late_s
+
+    def _stuck(self, left: int | None) -> str:
+        return f"{left} are left in it, half a label perhaps, and none comes out"
 
     def _moves(self, why: str) -> NothingSent:
         return NothingSent(f"station {self.station}: labels of before are under way: {why}")
 
     async def _reaches(self, count: int, line: Line, sent: int) -> bool:
-        """Whether exactly so many are out in time. Raises `FateUnknown` for a lost line."""
+        """Whether exactly so many are out in time.
+
+        Raises `FateUnknown` for a lost line, and where no answer came behind the label: then
+        nothing shows that it was read.
+        """
+        answered = False
         try:
             async with asyncio.timeout(self._print_s):
                 while True:
                     await self._not_reset(line, sent)
                     now = await self._count()
+                    answered = True
                     if now >= count:
                         return now == count
                     await asyncio.sleep(0.02)
         except TimeoutError:
-            return False
+            if answered:
+                return False
+            self.drop()
+            silent = NothingSent(f"station {self.station}: the printer is silent since the label")
+            raise self._unknown(silent, sent) from None
         except NothingSent as lost:
             raise self._unknown(lost, sent) from lost
 

@@ -12,7 +12,7 @@ from collections.abc import AsyncIterator
 import pytest
 
 from adapters.contract import LineSettings
-from adapters.errors import FateUnknown, Misconfigured, NothingSent
+from adapters.errors import FateUnknown, Misconfigured, NeedsPerson, NothingSent
 from adapters.kit.conformance import eventually
 from adapters.tcp import CountedTcp
 from adapters.trial_label import order
@@ -68,6 +68,8 @@ class LatePrinter:
                     self.hidden += 1
                     if self.at_once:
                         self.let_out()
+                    if self.deaf_after_label:
+                        return
                     if self.resets_after_label:
                         await asyncio.sleep(0.06)  # later than a round trip
                         writer.transport.abort()
@@ -203,3 +205,36 @@ async def test_reset_long_after_the_last_byte_is_unknown_not_sent(
     with pytest.raises(FateUnknown):
         await line.deliver(order("reset"))
     assert 1 == await line.labels_printed()
+
+
+async def test_printer_that_is_silent_since_the_label_is_not_told_as_sent(
+    printer: LatePrinter, line: CountedTcp
+) -> None:
+    """No answer came behind the label: it may have gone with a line that died unseen."""
+    printer.deaf_after_label = True
+    with pytest.raises(FateUnknown, match="silent since the label"):
+        await line.deliver(order("unheard"))
+    printer.deaf_after_label = False
+    assert 1 == await line.labels_printed()
+
+
+async def test_what_stays_in_a_printer_is_shown_to_a_person_in_time(printer: LatePrinter) -> None:
+    """Half a label of a sender that died never comes out by itself: nobody may wait for it."""
+    options = {**await printer.start(), "late_s": 0.2}
+    line = CountedTcp.from_settings(LineSettings("s", options))
+    await line.open()
+    printer.shown = 1
+    assert (await line.state()).ready is True
+    with pytest.raises(NothingSent, match="1 are left in it"):
+        await line.deliver(order("first"))
+    printer.count += 1  # something came out: it is not stuck, the time starts anew
+    assert (await line.state()).ready is True
+    await asyncio.sleep(0.3)
+    told = await line.state()
+    assert (told.ready, told.labels_left) == (False, 1)
+    with pytest.raises(NeedsPerson, match="left in it"):
+        await line.deliver(order("first"))
+    printer.shown = 0
+    assert (await line.state()).ready is True
+    assert (await line.deliver(order("first"))).stage is ReceiptStage.PRINTED
+    await line.close()
