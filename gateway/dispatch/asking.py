@@ -1,8 +1,10 @@
 """Asking a station what became of a job: by the job's id, or by its count of printed labels."""
 
+import asyncio
 from collections.abc import Awaitable, Callable
 
 from adapters.contract import AsksFate, CountsLabels, StationLine
+from adapters.errors import NeedsPerson, StationFault
 from gateway.store.jobs import JobRow
 from schemas.station import Fate
 
@@ -30,8 +32,21 @@ async def count_before(adapter: StationLine) -> int:
     return await adapter.labels_printed()
 
 
-async def ask(adapter: StationLine, job: JobRow, pause: Pause) -> Fate | None:
-    """The job's fate, or nothing when it is too early to tell. Raises what the adapter raises."""
+async def answer(
+    open_line: Callable[[], Awaitable[None]], adapter: StationLine, job: JobRow, pause: Pause
+) -> tuple[Fate | None, str]:
+    """The job's fate; or nothing yet, and what a person must put right first, if that is known."""
+    try:
+        await open_line()
+        async with asyncio.timeout(adapter.claims.state_within_s + COUNT_SETTLES_S):
+            return await _ask(adapter, job, pause), ""
+    except NeedsPerson as fault:
+        return None, f"{fault.what} {fault.do}".strip()
+    except (StationFault, TimeoutError):
+        return None, ""
+
+
+async def _ask(adapter: StationLine, job: JobRow, pause: Pause) -> Fate | None:
     if adapter.claims.can_be_asked and isinstance(adapter, AsksFate):
         return await adapter.fate(job.job_id)
     assert isinstance(adapter, CountsLabels)
@@ -42,7 +57,8 @@ async def ask(adapter: StationLine, job: JobRow, pause: Pause) -> Fate | None:
 async def _by_count(adapter: CountsLabels, before: int, pause: Pause) -> Fate | None:
     """One more label than before is ours; none more is none, once nothing can be on its way.
 
-    A printer that is paused or out of paper may hold our label and print it later.
+    A printer that is paused or out of paper may hold our label and print it later. Raises
+    `NeedsPerson` there: it can tell only once that is put right.
     """
     count = await adapter.labels_printed()
     await pause(COUNT_SETTLES_S)
@@ -54,6 +70,11 @@ async def _by_count(adapter: CountsLabels, before: int, pause: Pause) -> Fate | 
         case 0:
             assert isinstance(adapter, StationLine)
             condition = await adapter.state()
+            if condition.ready is False:
+                raise NeedsPerson(
+                    f"The station says: {', '.join(condition.faults) or condition.state.value}.",
+                    do="Put it right at the printer; then it tells what became of the label.",
+                )
             idle = condition.ready is True and not condition.labels_left
             return Fate.UNKNOWN_JOB if idle else None
         case _:

@@ -335,14 +335,9 @@ class Lane:
         if not asking.can_tell(adapter, job):
             self.view.waits_for = f"job {job.job_id} is in doubt: a person or a scan must tell"
             return False
-        try:
-            await self.open()
-            async with asyncio.timeout(adapter.claims.state_within_s + asking.COUNT_SETTLES_S):
-                fate = await asking.ask(adapter, job, self._pause)
-        except (StationFault, TimeoutError):
-            fate = None
+        fate, why = await asking.answer(self.open, adapter, job, self._pause)
         if fate is None:
-            self.view.waits_for = f"asking the station what became of job {job.job_id}"
+            self.view.waits_for = why or f"asking the station what became of job {job.job_id}"
             await self._pause(ASK_AGAIN_S)
             return True
         if fate is Fate.CANNOT_TELL:

@@ -278,6 +278,25 @@ async def test_doubt_of_a_printer_that_counts_is_settled_by_asking(tmp_path: Pat
         assert [False, True] == [entry.data["printed"] for entry in settled]
 
 
+async def test_printer_that_can_not_tell_yet_says_what_is_in_its_way(tmp_path: Path) -> None:
+    """It may hold the label while paper is out: a person is told of the paper, then it is asked."""
+    async with running(tmp_path, station("s1", "tcp-counted")) as rig:
+        machine = rig.stations["s1"]
+        machine.inject(Fault(FaultKind.CUT, after_bytes=100))
+        await rig.scan("s1", "o1")
+        await sees(lambda: not machine.script.coming(FaultKind.CUT), "the cut")
+        machine.shown_faults.add("paper out")
+
+        async def told() -> bool:
+            return "paper out" in (await rig.view("s1"))["waits_for"]
+
+        await until(told, "the paper to be told")
+        assert ["in_doubt"] == await rig.states("o1")
+        machine.heal()
+        await rig.job_in("o1", "printed", "sent")
+        await _printed_once(rig, "o1")
+
+
 async def test_station_that_is_asked_and_keeps_losing_labels_opens_its_breaker(
     tmp_path: Path,
 ) -> None:
