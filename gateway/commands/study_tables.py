@@ -52,7 +52,7 @@ def _table(first: str, *others: str) -> Table:
     return table
 
 
-_TOTALS = ("by hand", "parcels", "film m2", "film kg", "bags cost", "in all", "void", "changes")
+_TOTALS = ("by hand", "parcels", "film m2", "film kg", "bags cost", "in all", "empty", "changes")
 
 
 def _totals(totals: Totals) -> list[str]:
