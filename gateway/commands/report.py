@@ -38,6 +38,7 @@ def report(
     Exit code 2: the store or the library for Parquet is missing.
     """
     from gateway.clock import SystemClock
+    from gateway.errors import Invalid
     from gateway.ledger.day import day_facts
     from gateway.ledger.day_paper import written
     from gateway.ledger.export import ParquetMissing
@@ -46,8 +47,11 @@ def report(
     zone = ZoneInfo(site.time_zone)
     now = SystemClock().now()
     asked: date = day.date() if day is not None else now.astimezone(zone).date()
-    with reading(site) as conn:
-        facts = day_facts(conn, site, asked, zone, now)
+    try:
+        with reading(site) as conn:
+            facts = day_facts(conn, site, asked, zone, now)
+    except Invalid as wrong:
+        fail(wrong.detail)
     try:
         content, _ = written(facts, site, form.value)
     except ParquetMissing as missing:

@@ -10,6 +10,7 @@ from sqlalchemy.engine import Connection
 
 from gateway.cases import rows as case_rows
 from gateway.clock import instant_text
+from gateway.errors import Invalid
 from gateway.figures.control_chart import Sample
 from gateway.figures.day_facts import DayFacts, facts_of_day
 from gateway.figures.former import former_bag
@@ -23,6 +24,8 @@ HISTORY_DAYS = 7
 """Days before the day whose shifts stand on the control charts unless somebody asks for others:
 common practice, no source."""
 LONGEST_HISTORY_DAYS = 366
+YEARS = range(2000, 2201)
+"""Days reckoned in any zone, with their history, stay far from the ends of the calendar."""
 
 _SUPPLY_CHANGES_BACK = 400
 _SCANS = (EntryKind.SCAN_VERIFIED, EntryKind.SCAN_REFUSED)
@@ -41,8 +44,11 @@ def day_facts(
     """Read a day, from midnight to midnight at the site; an hour more or less where clocks change.
 
     A day that still runs ends `now`: nobody was down in the hours to come. What it costs grows
-    with the day's entries and with the scans of the `history_days` before it.
+    with the day's entries and with the scans of the `history_days` before it. Raises `Invalid`
+    for a day on which nobody can have packed.
     """
+    if day.year not in YEARS:
+        raise Invalid(f"There is no report of {day}: name a day of {YEARS[0]} to {YEARS[-1]}.")
     start, end = bounds(day, zone)
     end = max(start, min(end, now))
     within = _between(conn, start, end)

@@ -6,8 +6,10 @@ from zoneinfo import ZoneInfo
 
 import pytest
 from gateway_rig import running, station
+from typer.testing import CliRunner
 
 from gateway.clock import ManualClock
+from gateway.commands.root import app
 from gateway.figures.control_chart import Sample
 from gateway.ledger.day import day_facts
 from gateway.store.store import Store
@@ -56,3 +58,22 @@ async def test_page_and_papers_take_the_first_day_and_refuse_what_is_none(tmp_pa
             for since, status in (("2026-08-27", 200), ("2026-11-25", 422), ("2020-01-01", 422)):
                 answer = await rig.client.get(path, params={"day": "2026-11-25", "since": since})
                 assert answer.status_code == status, path
+
+
+@pytest.mark.parametrize("day", ["0001-01-01", "1999-12-31", "2201-01-01", "9999-12-31"])
+@pytest.mark.parametrize("zone", ["America/New_York", "Pacific/Kiritimati"])
+async def test_day_at_the_end_of_the_calendar_is_refused(
+    tmp_path: Path, day: str, zone: str
+) -> None:
+    """Hours cannot be reckoned there; whoever asks is told so, by every way there is to ask."""
+    async with running(tmp_path, station("s1"), time_zone=zone) as rig:
+        for path in (
+            *(f"/figures?day={day}", f"/figures/{day}.html", f"/figures/{day}.pdf"),
+            f"/v1/reports/daily?day={day}",
+        ):
+            answer = await rig.client.get(path)
+            assert answer.status_code == 422, path
+            assert "2000 to 2200" in answer.text
+    told = CliRunner().invoke(app, ["report", "--site", str(rig.db), "--day", day])
+    assert told.exit_code == 2
+    assert "2000 to 2200" in told.output
