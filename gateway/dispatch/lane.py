@@ -162,11 +162,14 @@ class Lane:
 
     async def _stands(self, to: StationState, why: str, lease: Lease) -> bool:
         station = self.station.id
-        return await self._store.write(
-            lambda work: lane_steps.stands(work, lease, station, to, why)
-        )
+        return await self._store.write(lambda w: lane_steps.stands(w, lease, station, to, why))
 
     async def _take(self, lease: Lease, *, looked: bool = False) -> Taken | LeftOver | Idle:
+        if not looked:
+            # Most wakes bring nothing to take, and a look costs less than a step.
+            look_in = self._store.glance(lambda c: lane_steps.nothing_to_take(c, self.station))
+            if (idle := await look_in) is not None:
+                return idle
         count = None
         if asking.needs_count(self.adapter):
             with suppress(StationFault, TimeoutError):
@@ -343,9 +346,7 @@ class Lane:
         if fate is Fate.CANNOT_TELL:
             self.view.waits_for = f"the station can't tell what became of job {job.job_id}"
             return False
-        await self._store.write(
-            lambda work: lane_steps.told_fate(work, self.station, lease, job, fate)
-        )
+        await self._store.write(lambda w: lane_steps.told_fate(w, self.station, lease, job, fate))
         if fate is Fate.UNKNOWN_JOB:
             if self._is_failing():
                 await self._open_breaker(lease)

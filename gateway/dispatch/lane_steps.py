@@ -4,6 +4,8 @@ from dataclasses import dataclass
 from datetime import timedelta
 from enum import StrEnum
 
+from sqlalchemy.engine import Connection
+
 from adapters.errors import StationFault
 from gateway.dispatch.holds import open_hold
 from gateway.dispatch.lease import Lease, fence
@@ -52,6 +54,21 @@ class LeftOver:
     """A job that was being sent when its process died or lost the lane."""
 
     job: JobRow
+
+
+def nothing_to_take(conn: Connection, station: Station) -> Idle | None:
+    """Why `take_next` would take nothing and change nothing, as far as a mere look can tell."""
+    open_one = jobs.open_job(conn, station.id)
+    if open_one is not None:
+        return Idle.DOUBT if open_one.state is JobState.IN_DOUBT else None
+    state = state_of(conn, station.id)
+    if state is StationState.HELD:
+        return Idle.HELD
+    if state in STANDING:
+        return None
+    if not has_room(jobs.row_of(conn, station.id), station):
+        return Idle.ROW_FULL
+    return Idle.EMPTY if jobs.next_waiting(conn, station.id) is None else None
 
 
 def take_next(

@@ -1,7 +1,9 @@
 """A job is taken for an idle lane in the step that queues it; what may come between these."""
 
 import asyncio
+from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 import pytest
 from sqlalchemy.exc import OperationalError
@@ -96,3 +98,30 @@ async def test_lane_that_stops_meanwhile_gives_the_job_back(
         await rig.start_gateway()
         await rig.job_in("o1", "printed")
         await _printed_once(rig, "o1")
+
+
+async def test_wake_that_brings_nothing_to_take_costs_no_step(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A held lane, and one that is empty after its label, are looked at without a write."""
+    async with running(tmp_path, station("s1")) as rig:
+        store, steps = rig.gateway.store, []
+        real = store.write
+
+        async def counted(run: Callable[[Work], Any]) -> Any:
+            steps.append(run.__qualname__)
+            return await real(run)
+
+        monkeypatch.setattr(store, "write", counted)
+        await _idle(rig)
+        await rig.scan("s1", "o1")
+        await rig.job_in("o1", "printed")
+        await _idle(rig)
+        await rig.act("/v1/stations/s1/hold")
+        for name in ("o2", "o3"):
+            await rig.scan("s1", name)
+            await _idle(rig)
+        assert [] == [step for step in steps if "_take." in step]
+        await rig.act("/v1/stations/s1/release")
+        await rig.job_in("o3", "printed")
+        await _printed_once(rig, "o1", "o2", "o3")
