@@ -136,6 +136,28 @@ async def test_write_with_a_cookie_that_is_not_from_our_page_is_refused(
     assert (403, []) == (answer.status_code, held)
 
 
+@pytest.mark.parametrize(
+    ("role", "stations", "finds"),
+    [
+        (AccessRole.SUPERVISOR, (), True),
+        (AccessRole.INTEGRATOR, (), False),
+        (AccessRole.OPERATOR, ("s1",), False),
+    ],
+)
+async def test_search_is_offered_to_whom_it_answers(
+    tmp_path: Path, role: AccessRole, stations: tuple[str, ...], finds: bool
+) -> None:
+    """Whoever may not search the room's orders sees neither the box nor links that lead there."""
+    async with closed(tmp_path) as gateway, gateway.client() as browser:
+        await _sign_in(gateway, browser, await gateway.key(role, *stations))
+        status = (await browser.get("/search", params={"q": "small"})).status_code
+        for path in ("/floor/s1", "/goods") if not stations else ("/floor/s1",):
+            page = await browser.get(path)
+            assert page.status_code == 200
+            assert ("/search" in page.text) == finds, path
+    assert (status == 200) == finds
+
+
 @pytest.mark.parametrize("to", ["https://elsewhere.example/", "//elsewhere.example", "/\\x", "x"])
 async def test_sign_in_leads_to_our_own_pages_only(tmp_path: Path, to: str) -> None:
     """A link that was sent around can't make our sign-in lead elsewhere."""
