@@ -131,6 +131,8 @@ class People:
         view = await self._view(client)
         if view is None or view["lane_length"] or view["sending"] or view["in_doubt"]:
             return
+        if machine.row()[0] is not None:
+            return  # one was printed meanwhile: it would leave unscanned
         there = [at for at, bag in enumerate(machine.row()) if bag is not None]
         if there == [bag["position"] for bag in view["row"]]:
             machine.advance()
