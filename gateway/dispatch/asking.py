@@ -41,7 +41,7 @@ async def answer(
         async with asyncio.timeout(adapter.claims.state_within_s + COUNT_SETTLES_S):
             return await _ask(adapter, job, pause), ""
     except NeedsPerson as fault:
-        return None, f"{fault.what} {fault.do}".strip()
+        return None, fault.told
     except (StationFault, TimeoutError):
         return None, ""
 

@@ -314,7 +314,7 @@ class Lane:
                 raise _Again
             case Next.WAIT_FOR_PERSON:
                 await self._keep(lambda work: lane_steps.needs_person(work, lease, job, fault))
-                self.view.waits_for = f"{fault.what} {fault.do}".strip()
+                self.view.waits_for = fault.told
                 await self._pause(PERSON_WAIT_S)
             case Next.REFUSED:
                 await self._keep(to(JobState.REFUSED))

@@ -77,11 +77,14 @@ _SET_BY = {
 def _sentence(packed: Packed, binding: str) -> str:
     offer = packed.offer
     along, across, up = offer.arrangement.size
+    in_stock = packed.trial.bag.form is BagForm.PRE_OPENED and binding in {"width", "length"}
+    why = (
+        f"it is tightest in its {binding}" if in_stock else f"its size is set by {_SET_BY[binding]}"
+    )
     return (
         f"bag {packed.trial.bag.id}, {offer.width:.0f} x {offer.length:.0f} mm, at"
         f" {packed.trial.station.id}: goods of {along:.0f} x {across:.0f} x {up:.0f} mm need"
-        f" {offer.needed_width:.0f} x {offer.needed_length:.0f} mm;"
-        f" its size is set by {_SET_BY[binding]}"
+        f" {offer.needed_width:.0f} x {offer.needed_length:.0f} mm; {why}"
     )
 
 

@@ -68,7 +68,7 @@ def test_answer_says_in_a_sentence_what_set_the_size() -> None:
     [parcel] = decide(order(box(300, 200, 50)), Room.of(site), site.station).parcels
     expected = (
         "bag only, 260 x 350 mm, at s1: goods of 300 x 200 x 50 mm need 250 x 350 mm;"
-        " its size is set by the goods' length"
+        " it is tightest in its length"
     )
     assert (expected, "length") == (parcel.text, parcel.binding)
 
