@@ -49,7 +49,7 @@ def verify(
     ] = None,
     key: Keys = None,
     tree: Annotated[
-        bool, typer.Option("--tree", help="Also make the Merkle tree anew from the entries.")
+        bool, typer.Option("--tree", help="Also hold all of the Merkle tree against the entries.")
     ] = False,
     as_json: AsJson = False,
 ) -> None:

@@ -19,6 +19,7 @@ from gateway.ledger.entries import stored_rows
 from gateway.ledger.merkle import CompactRange, root_at
 from gateway.ledger.quick_check import Seen, pass_over
 from gateway.ledger.stored_tree import Archived, ArchiveRow, StoredTree, archive_rows
+from gateway.ledger.tree_check import false_node
 from gateway.store.tables import entries, ledger_head
 from gateway.store.work import LedgerTail
 from schemas.ledger import Checkpoint
@@ -60,7 +61,8 @@ def check_whole(
 
     Against the store's own checkpoints and those that were `witnessed` elsewhere. Their
     signatures must be of one of the `keys`, where any is given. The stored Merkle tree must give
-    the root of every checkpoint; with `whole_tree` it is made anew from the entries. The
+    the root of every checkpoint; with `whole_tree` it is made anew from the entries, and each of
+    its stored nodes compared. The
     connection must see one state of the store all along.
     """
     tail, head_lost = _tail(conn)
@@ -86,6 +88,10 @@ def check_whole(
         faults += _tree_faults(tail, StoredTree(conn, folder), good)
         if whole_tree and tree.root() != tail.range.root():
             faults.append("The stored Merkle tree was not made over these entries.")
+        if whole_tree and (under := false_node(conn)):
+            faults.append(
+                f"The stored Merkle tree has a false node over entries {under[0]} to {under[1]}."
+            )
     return WholeReport(report, tail.range.root().hex(), tuple(faults), tuple(notes))
 
 

@@ -270,6 +270,24 @@ def test_tampered_tree_is_found(ledger: Path) -> None:
     assert "does not give the root" in told["faults"][0]
 
 
+def test_any_false_node_of_the_tree_is_found(ledger: Path) -> None:
+    """Roots need few of the nodes, proofs any: with --tree each is held against its entries."""
+    with closing(sqlite3.connect(ledger)) as conn:
+        nodes = conn.execute('SELECT level, "index" FROM merkle_nodes').fetchall()
+        assert len(nodes) >= 4
+    for level, index in nodes:
+        with closing(sqlite3.connect(ledger)) as conn, conn:
+            place = f'WHERE level = {level} AND "index" = {index}'
+            (good,) = conn.execute(f"SELECT hash FROM merkle_nodes {place}").fetchone()
+            conn.execute(f"UPDATE merkle_nodes SET hash = zeroblob(32) {place}")
+        code, told = verify("--site", ledger, "--tree")
+        assert code == 1, (level, index)
+        assert "Merkle tree" in told["faults"][0]
+        with closing(sqlite3.connect(ledger)) as conn, conn:
+            conn.execute(f"UPDATE merkle_nodes SET hash = ? {place}", (good,))
+    assert 0 == verify("--site", ledger, "--tree")[0]
+
+
 def test_store_that_cannot_be_read_is_no_verdict(tmp_path: Path) -> None:
     """No store, no checkpoint file, no key file: exit code 2, with words."""
     run = CliRunner()
