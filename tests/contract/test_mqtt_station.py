@@ -39,6 +39,22 @@ async def test_last_will_tells_that_the_station_is_gone(rig: MqttRig) -> None:
     await adapter.close()
 
 
+async def test_station_that_is_back_at_the_broker_is_not_gone(rig: MqttRig) -> None:
+    """Its presence rises again on the same line: what it is, it says itself when it likes."""
+    adapter = _adapter(rig)
+    await adapter.open()
+    states: list[MachineState | None] = []
+    await rig.off()
+    async with asyncio.timeout(20):
+        async for signal in adapter.signals():
+            states.append(signal.state)
+            if signal.state is not MachineState.OFFLINE:
+                break
+            await rig.on()
+    assert [MachineState.OFFLINE, MachineState.UNKNOWN] == states
+    await adapter.close()
+
+
 async def test_station_that_dies_amid_a_job_is_told_at_once(rig: MqttRig) -> None:
     """Its last will ends the wait for its answer: unknown, long before the deadline."""
     adapter = _adapter(rig, answer_s=60.0)
