@@ -7,6 +7,9 @@ from gateway.study.errors import StudyWrong
 from schemas.events import EventType
 from schemas.study import PastOrder
 
+_YEARS = range(1970, 2201)
+"""Hours are reckoned in any zone; at the ends of the calendar they can't be."""
+
 
 def past_order_of(line: bytes) -> PastOrder | None:
     """The order of a line of JSON; none where the line is an event about something else.
@@ -31,7 +34,7 @@ def past_order_of(line: bytes) -> PastOrder | None:
     elif "order" not in found:
         found = {"order": found}
     try:
-        return PastOrder.model_validate(found)
+        past = PastOrder.model_validate(found)
     except ValidationError as wrong:
         faults = wrong.errors(include_url=False, include_input=False)
         text = "; ".join(
@@ -39,3 +42,6 @@ def past_order_of(line: bytes) -> PastOrder | None:
             for fault in faults[:3]
         )
         raise StudyWrong(text) from wrong
+    if past.at is not None and past.at.year not in _YEARS:
+        raise StudyWrong(f"at: no order was scanned in the year {past.at.year}")
+    return past
