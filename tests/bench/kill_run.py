@@ -93,7 +93,7 @@ class Run:
         self._chance = random.Random(seed)
         self._far_ends: dict[str, FarEnd] = {kind: KINDS[kind]() for kind in kinds}
         self._people: dict[str, People] = {}
-        self._port = _quiet_port(self._chance)
+        self._port = _quiet_port()
         self._process: asyncio.subprocess.Process | None = None
         self._over = asyncio.Event()
 
@@ -250,8 +250,12 @@ def _raise_what_ended(tasks: Sequence["asyncio.Task[None]"]) -> None:
             raise RuntimeError(f"{task} ended")
 
 
-def _quiet_port(chance: random.Random) -> int:
-    """A free port that no program is given by chance while the gateway is dead (Linux: < 32768)."""
+def _quiet_port() -> int:
+    """A free port that no program is given by chance while the gateway is dead (Linux: < 32768).
+
+    Drawn apart from the run's seed: two runs of one seed must not send to one another's gateway.
+    """
+    chance = random.SystemRandom()
     while True:
         port = chance.randint(20_000, 32_000)
         with suppress(OSError), socket.create_server(("127.0.0.1", port)):
