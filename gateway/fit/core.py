@@ -1,8 +1,8 @@
 """The exact search for few pieces by its compiled core, where one was built for this machine.
 
 `c/front.c` does what `stackings.py`, `layout.py`, `girth.py` and `parts.py` do, step by step, and
-gives the same answer to the last bit; without it these do the work. `hatch_build.py` compiles it.
-It is found by the digest of its source, so that a library of an older source is never taken.
+gives the same answer to the last bit; without it these do the work. `.ci/hatch_build.py` compiles
+it. It is found by the digest of its source, so that a library of an older source is never taken.
 """
 
 import ctypes

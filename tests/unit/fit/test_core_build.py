@@ -16,7 +16,7 @@ ROOT = Path(__file__).parents[3]
 @pytest.fixture(scope="module")
 def hook() -> ModuleType:
     """The build hook, which is no part of a package."""
-    spec = importlib.util.spec_from_file_location("hatch_build", ROOT / "hatch_build.py")
+    spec = importlib.util.spec_from_file_location("hatch_build", ROOT / ".ci" / "hatch_build.py")
     assert spec is not None
     assert spec.loader is not None
     module = importlib.util.module_from_spec(spec)

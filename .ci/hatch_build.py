@@ -14,7 +14,7 @@ from typing import Any
 
 from hatchling.builders.hooks.plugin.interface import BuildHookInterface
 
-SOURCES = Path(__file__).parent / "gateway" / "fit" / "c"
+SOURCES = Path(__file__).resolve().parents[1] / "gateway" / "fit" / "c"
 FLAGS = ("-O3", "-ffp-contract=off", "-fPIC", "-shared")
 
 
