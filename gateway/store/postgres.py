@@ -55,8 +55,23 @@ def reading_engine(url: str) -> Engine:
     return _engine(url, 4, read_only=True)
 
 
+_STUCK = sa.text(
+    "SELECT pg_terminate_backend(a.pid) FROM pg_locks l JOIN pg_stat_activity a ON a.pid = l.pid"
+    " WHERE l.locktype = 'advisory' AND l.granted AND l.objid = CAST(:turn AS oid)"
+    " AND l.database = (SELECT oid FROM pg_database WHERE datname = current_database())"
+    " AND a.xact_start < clock_timestamp() - interval '12 seconds'"
+)
+
+
 def take_turn(conn: Connection) -> None:
-    """Wait for the turn to write, so that the ledger is one chain and no two writers deadlock."""
+    """Wait for the turn to write, so that the ledger is one chain and no two writers deadlock.
+
+    A gateway that was stopped while half of a statement had left it is not idle to the server, so
+    no time limit ends its turn: whoever waits for a turn that has lasted too long ends it.
+    """
+    if conn.execute(sa.select(sa.func.pg_try_advisory_xact_lock(_TURN))).scalar_one():
+        return
+    conn.execute(_STUCK, {"turn": _TURN})
     conn.execute(sa.select(sa.func.pg_advisory_xact_lock(_TURN)))
 
 
