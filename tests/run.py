@@ -31,14 +31,13 @@ def side_by_side():
         other = subprocess.Popen(pytest_of(*second), stdout=said, stderr=subprocess.STDOUT)
         try:
             ended = subprocess.run(pytest_of(*first), check=False).returncode
-            ended = ended or other.wait()
-            other.wait()
+            ended_too = other.wait()
         finally:
             other.kill()
         said.seek(0)
         sys.stdout.flush()
         shutil.copyfileobj(said, sys.stdout.buffer)
-    return ended
+    return ended or ended_too
 
 
 environment.ready(environment.TESTS)

@@ -16,6 +16,7 @@ from adapters.simulator import SimulatedStation
 from adapters.simulator.cycle import Bag
 from schemas.station import Signal, SignalKind
 from tests.bench.kill_stations import FarEnd
+from tests.rigs.shared_site import scan_of
 
 LOOK_AFTER_S = 0.4
 """Somebody who is asked about a label waits this long for what is still on its way."""
@@ -66,7 +67,7 @@ class People:
                     continue
                 number += 1
                 order_id = f"{self._name}-{number}"
-                await self._send(client, "order.scanned", order_id, _order(order_id))
+                await self._send(client, "order.scanned", order_id, scan_of(order_id))
                 self.told.accepted.append(order_id)
                 await asyncio.sleep(self._chance.uniform(0, 0.1))
 
@@ -259,18 +260,3 @@ async def _got(client: httpx.AsyncClient, url: str) -> dict[str, Any] | None:
     except (httpx.TransportError, ValueError):
         return None
     return found
-
-
-def _order(order_id: str) -> dict[str, Any]:
-    size = {"length": 200, "width": 150, "height": 20}
-    order = {
-        "order_id": order_id,
-        "ship_to": {
-            "name": "Ilse Beispiel",
-            "lines": ["Beispielweg 12"],
-            "city": "Beispielstadt",
-            "country": "DE",
-        },
-        "lines": [{"line_id": "1", "item": {"sku": "box", "size": size, "mass_g": 300}}],
-    }
-    return {"code": order_id, "order": order}

@@ -5,6 +5,8 @@ from collections.abc import Iterator
 import pytest
 from blockbuster import BlockBuster, blockbuster_ctx
 
+from tests.rigs.opcua import MachineServer, OpcUaRig
+
 
 @pytest.fixture(autouse=True)
 def _no_blocking() -> Iterator[BlockBuster]:
@@ -16,3 +18,12 @@ def _no_blocking() -> Iterator[BlockBuster]:
             for file in ("adapters/options.py", "adapters/opcua.py"):
                 function.can_block_in(file, "_from_file")
         yield guard
+
+
+@pytest.fixture(scope="module")
+def machine_server() -> Iterator[None]:
+    """One OPC UA server for all tests of a file."""
+    OpcUaRig.server = MachineServer()
+    OpcUaRig.server.start()
+    yield
+    OpcUaRig.server.stop()

@@ -1,6 +1,6 @@
 """What happens at a bag machine reaches the gateway with its details, over the real protocols."""
 
-from collections.abc import AsyncIterator, Iterator
+from collections.abc import AsyncIterator
 from contextlib import aclosing
 
 import pytest
@@ -11,7 +11,7 @@ from adapters.kit.conformance import eventually
 from adapters.modbus import Modbus
 from schemas.station import MachineState, OptionValue, Signal, SignalKind
 from tests.rigs.modbus import REGISTERS, ModbusRig
-from tests.rigs.opcua import MachineServer, OpcUaRig
+from tests.rigs.opcua import OpcUaRig
 
 _ITEM = Signal(
     kind=SignalKind.ITEM_PRESENT, code="9521234000001",
@@ -26,15 +26,6 @@ _HAPPENED = (
     _ITEM.model_copy(update={"kind": SignalKind.ITEM_MEASURED}),
     _ITEM,
 )
-
-
-@pytest.fixture(scope="module")
-def machine_server() -> Iterator[None]:
-    """One OPC UA server for all tests."""
-    OpcUaRig.server = MachineServer()
-    OpcUaRig.server.start()
-    yield
-    OpcUaRig.server.stop()
 
 
 @pytest.fixture(params=["modbus", "opcua"])

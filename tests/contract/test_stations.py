@@ -1,7 +1,5 @@
 """The station kit over each kind: in memory where the kind allows, and over real sockets."""
 
-from collections.abc import Iterator
-
 import pytest
 
 from adapters.kit import StationConformance
@@ -10,7 +8,7 @@ from tests.rigs.folder import FolderRig
 from tests.rigs.http_station import HttpRig
 from tests.rigs.modbus import LittleEndianModbusRig, ModbusRig
 from tests.rigs.mqtt import MqttRig
-from tests.rigs.opcua import MachineServer, OpcUaRig
+from tests.rigs.opcua import OpcUaRig
 from tests.rigs.serial import CountedSerialRig, SerialRig
 from tests.rigs.simulated import (
     AskedPrinterRig,
@@ -163,15 +161,6 @@ class TestComposed(StationConformance):
         "test_line_that_the_peer_half_closed_is_not_trusted": "each line is tested alone",
         "test_refused_job_is_refused_and_not_printed": "the label is out when the machine refuses",
     }
-
-
-@pytest.fixture(scope="module")
-def machine_server() -> Iterator[None]:
-    """One OPC UA server for all checks."""
-    OpcUaRig.server = MachineServer()
-    OpcUaRig.server.start()
-    yield
-    OpcUaRig.server.stop()
 
 
 @pytest.mark.usefixtures("machine_server")

@@ -63,8 +63,8 @@ def face_of(kind: str) -> str:
     return "station" if kind == "simulated" else "printer"
 
 
-def scan_event(station: str, order_id: str) -> dict[str, Any]:
-    """A scan that brings its order of one flat box."""
+def scan_of(order_id: str) -> dict[str, Any]:
+    """What was scanned: a code, with its order of one flat box."""
     size = {"length": 200, "width": 150, "height": 20}
     order = {
         "order_id": order_id,
@@ -76,10 +76,15 @@ def scan_event(station: str, order_id: str) -> dict[str, Any]:
         },
         "lines": [{"line_id": "1", "item": {"sku": "box", "size": size, "mass_g": 300}}],
     }
+    return {"code": order_id, "order": order}
+
+
+def scan_event(station: str, order_id: str) -> dict[str, Any]:
+    """The event of such a scan at a station."""
     return {
         "specversion": "1.0",
         "id": order_id,
         "source": "/shared",
         "type": "bagrelay.order.scanned.v1",
-        "data": {"station": station, "code": order_id, "order": order},
+        "data": {"station": station, **scan_of(order_id)},
     }

@@ -37,12 +37,7 @@ static void begin(Search *in, const Task *task, const int *counts) {
             const Block *block = &task->blocks[b];
             Env env = {ceil(block->along * GRID) / GRID, ceil(block->across * GRID) / GRID, ceil(block->up * GRID) / GRID};
             if (!(env.up <= in->max_up)) continue;
-            int room = in->room;
-            in->env = grown(in->env, &room, in->count + 1, sizeof(Env), &in->failed);
-            room = in->room;
-            in->made = grown(in->made, &room, in->count + 1, sizeof(Made), &in->failed);
-            in->group_of = grown(in->group_of, &in->room, in->count + 1, sizeof(int), &in->failed);
-            if (in->failed) return;
+            if (!room_for_one(in)) return;
             in->env[in->count] = env;
             in->made[in->count] = (Made){-1, 0, b, 0, 0};
             in->group_of[in->count++] = in->group_count;

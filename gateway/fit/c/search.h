@@ -112,15 +112,20 @@ static void join(const Env *one, const Env *two, int way, Env *made, int *turned
     *turned = along > across;
 }
 
-static void keep(Search *in, int row, int group) {
-    int way = row / in->pair_count;
-    Pair pair = in->pairs[row % in->pair_count];
+/* Room for one more envelope in the three arrays, which grow together; whether it is there. */
+static int room_for_one(Search *in) {
     int room = in->room;
     in->env = grown(in->env, &room, in->count + 1, sizeof(Env), &in->failed);
     room = in->room;
     in->made = grown(in->made, &room, in->count + 1, sizeof(Made), &in->failed);
     in->group_of = grown(in->group_of, &in->room, in->count + 1, sizeof(int), &in->failed);
-    if (in->failed) return;
+    return !in->failed;
+}
+
+static void keep(Search *in, int row, int group) {
+    int way = row / in->pair_count;
+    Pair pair = in->pairs[row % in->pair_count];
+    if (!room_for_one(in)) return;
     Env made;
     int turned;
     join(&in->env[pair.left], &in->env[pair.right], way, &made, &turned);
