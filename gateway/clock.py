@@ -79,4 +79,4 @@ class ManualClock:
 
 def instant_text(moment: datetime) -> str:
     """UTC as RFC 3339 of one width, microseconds always written, so that text sorts as time."""
-    return moment.astimezone(UTC).strftime("%Y-%m-%dT%H:%M:%S.%fZ")
+    return f"{moment.astimezone(UTC).replace(tzinfo=None).isoformat(timespec='microseconds')}Z"

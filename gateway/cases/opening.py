@@ -57,24 +57,22 @@ _OF_VERDICT = {
 
 _CONTENT = sa.select(orders.c.content).where(orders.c.order_id == sa.bindparam("order"))
 
+Recorded = Mapping[str, Any]
+"""An entry as a row: its text, and the columns beside it."""
+
 Entry = Mapping[str, Any]
 """An entry as its canonical text says it."""
 
 
-def follow(work: Work, recorded: Sequence[Mapping[str, object]]) -> None:
+def follow(work: Work, recorded: Sequence[Recorded]) -> None:
     """Open, or go on with, the cases that a step's entries show."""
-    concerned = [_read(row) for row in recorded if row["kind"] in _WATCHED and not _passing(row)]
-    if not concerned:
-        return
-    _keep_articles(work, concerned)
-    for entry in concerned:
+    told = [row for row in recorded if row["kind"] in _CONTINUES and not _passing(row)]
+    for entry in [_read(row) for row in recorded if row["kind"] in _SHOWS]:
         new = _shown_by(work, entry)
         if new is not None:
             _open(work, new, entry)
-    _go_on(work, concerned)
-
-
-_WATCHED = _SHOWS | _CONTINUES | {EntryKind.ORDER_RECEIVED}
+    if told:
+        _go_on(work, told)
 
 
 _PASSING = tuple(
@@ -84,22 +82,17 @@ _PASSING = tuple(
 )
 
 
-def _passing(row: Mapping[str, object]) -> bool:
+def _passing(row: Recorded) -> bool:
     """A move that every job makes and that says nothing about a case: told without reading it."""
-    canonical = row["canonical"]
-    assert isinstance(canonical, bytes)
-    return row["kind"] == EntryKind.JOB_MOVED and any(move in canonical for move in _PASSING)
+    return row["kind"] == EntryKind.JOB_MOVED and any(to in row["canonical"] for to in _PASSING)
 
 
-def _read(row: Mapping[str, object]) -> Entry:
-    canonical = row["canonical"]
-    assert isinstance(canonical, bytes)
-    entry: Entry = orjson.loads(canonical)
+def _read(row: Recorded) -> Entry:
+    entry: Entry = orjson.loads(row["canonical"])
     return entry
 
 
-def _go_on(work: Work, concerned: Sequence[Entry]) -> None:
-    told = [entry for entry in concerned if entry["kind"] in _CONTINUES]
+def _go_on(work: Work, told: Sequence[Recorded]) -> None:
     stations = {e["station"] for e in told if e["kind"] in _STATION_WIDE and e["station"]}
     about = {e["order_id"] for e in told if e["order_id"]}
     if not stations and not about:
@@ -220,15 +213,6 @@ def _of_refused_label(work: Work, entry: Entry) -> NewCase | None:
         station=entry["station"],
         order_id=entry["order_id"],
     )
-
-
-def _keep_articles(work: Work, concerned: Sequence[Entry]) -> None:
-    for entry in concerned:
-        if entry["kind"] == EntryKind.ORDER_RECEIVED and entry["order_id"]:
-            lines = _order(work, entry["order_id"]).get("lines", [])
-            rows.keep_articles(
-                work.conn, entry["order_id"], {line["item"]["sku"] for line in lines}
-            )
 
 
 def _order(work: Work, order_id: str | None) -> Mapping[str, Any]:

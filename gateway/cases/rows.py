@@ -10,7 +10,7 @@ from sqlalchemy.engine import Connection
 
 from gateway.figures.day_facts import Cases, OpenCase
 from gateway.store import prepared
-from gateway.store.tables import case_entries, cases, entries, order_articles
+from gateway.store.tables import case_entries, cases, entries
 from schemas.cases import Case, CaseKind, CaseState
 
 
@@ -156,20 +156,6 @@ def chain_of(conn: Connection, case_id: str) -> list[tuple[bytes, bytes]]:
         .order_by(entries.c.seq)
     )
     return [(row.canonical, row.hash) for row in found]
-
-
-_FORGET_ARTICLES = sa.delete(order_articles).where(
-    order_articles.c.order_id == sa.bindparam("order")
-)
-_NOTE_ARTICLES = sa.insert(order_articles)
-
-
-def keep_articles(conn: Connection, order_id: str, skus: Collection[str]) -> None:
-    """Note which articles an order holds, for the search."""
-    prepared.run(conn, _FORGET_ARTICLES, {"order": order_id})
-    if skus:
-        noted = [{"sku": sku, "order_id": order_id} for sku in sorted(skus)]
-        prepared.run_for_each(conn, _NOTE_ARTICLES, noted)
 
 
 def settling(conn: Connection, start: datetime, end: datetime) -> Cases:

@@ -36,7 +36,6 @@ class Handover:
     def __init__(self, wake: Callable[[], None]) -> None:
         self._wake = wake
         self._lock = threading.Lock()
-        self._loop: asyncio.AbstractEventLoop | None = None
         self._idle = False
         self._claimed = False
         self._told = asyncio.Event()
@@ -44,7 +43,6 @@ class Handover:
 
     def open(self) -> None:
         """The lane is idle until its next `end`: a step may claim it."""
-        self._loop = asyncio.get_running_loop()
         with self._lock:
             self._idle = True
 
@@ -71,7 +69,7 @@ class Handover:
         except LeaseLost as lost:
             log.warning("lane.lease_lost", station=station.id, text=str(lost))
         finally:
-            work.at_end(lambda kept: self._tell(handed if kept else None))
+            work.at_end(lambda kept: self._hear(handed if kept else None))
 
     def _claim(self) -> bool:
         with self._lock:
@@ -79,10 +77,6 @@ class Handover:
                 return False
             self._idle, self._claimed = False, True
             return True
-
-    def _tell(self, handed: Handed | None) -> None:
-        if self._loop is not None and not self._loop.is_closed():
-            self._loop.call_soon_threadsafe(self._hear, handed)
 
     def _hear(self, handed: Handed | None) -> None:
         self._handed = handed

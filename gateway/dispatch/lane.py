@@ -182,6 +182,15 @@ class Lane:
 
     async def _send(self, first: Taken, lease: Lease) -> None:
         """Try, and try again where the table of faults says that it is safe."""
+        try:
+            await self._try_once(first, lease)
+        except _Again:
+            await self._send_again(first.job, lease)
+        if self._is_failing():
+            await self._open_breaker(lease)
+
+    async def _send_again(self, job: JobRow, lease: Lease) -> None:
+        """The further tries of the budget. The one that failed counts as its first."""
         budget = self.station.retry
         tries = AsyncRetrying(
             retry=retry_if_exception_type(_Again),
@@ -190,20 +199,17 @@ class Lane:
             sleep=self._pause,
             reraise=True,
         )
-        taken: Taken | None = first
         try:
             async for attempt in tries:
                 with attempt:
+                    if attempt.retry_state.attempt_number == 1:
+                        raise _Again  # noqa: TRY301 - as it did
+                    await self._must_answer()
+                    taken = await self._take_same(job, lease)
                     if taken is None:
-                        await self._must_answer()
-                        taken = await self._take_same(first.job, lease)
-                        if taken is None:
-                            return
-                    job, taken = taken, None
-                    await self._try_once(job, lease)
+                        return
+                    await self._try_once(taken, lease)
         except _Again:
-            await self._open_breaker(lease)
-        if self._is_failing():
             await self._open_breaker(lease)
 
     async def _must_answer(self) -> None:

@@ -8,10 +8,11 @@ from sqlalchemy.engine import Connection
 
 from adapters.errors import StationFault
 from gateway.dispatch.holds import open_hold
-from gateway.dispatch.lease import Lease, fence
+from gateway.dispatch.lane_at import Waiting, lane_at, next_waiting
+from gateway.dispatch.lease import Lease, fence, lost
 from gateway.dispatch.moves import move
 from gateway.dispatch.outcome import bag_came_out, settled
-from gateway.dispatch.row import has_room
+from gateway.dispatch.row import needs_room
 from gateway.dispatch.station_moves import (
     STANDING,
     allowed,
@@ -24,7 +25,6 @@ from gateway.store import jobs
 from gateway.store.jobs import JobRow
 from gateway.store.work import Work
 from schemas.job import JobState
-from schemas.order import LabelLanguage
 from schemas.station import Fate, Receipt, ReceiptStage, Station, StationOrder, StationState
 
 
@@ -58,17 +58,16 @@ class LeftOver:
 
 def nothing_to_take(conn: Connection, station: Station) -> Idle | None:
     """Why `take_next` would take nothing and change nothing, as far as a mere look can tell."""
-    open_one = jobs.open_job(conn, station.id)
-    if open_one is not None:
-        return Idle.DOUBT if open_one.state is JobState.IN_DOUBT else None
-    state = state_of(conn, station.id)
-    if state is StationState.HELD:
+    at = lane_at(conn, station.id)
+    if at.open_state is not None:
+        return Idle.DOUBT if at.open_state is JobState.IN_DOUBT else None
+    if at.state is StationState.HELD:
         return Idle.HELD
-    if state in STANDING:
+    if at.state in STANDING:
         return None
-    if not has_room(jobs.row_of(conn, station.id), station):
+    if at.head_taken and needs_room(station):
         return Idle.ROW_FULL
-    return Idle.EMPTY if jobs.next_waiting(conn, station.id) is None else None
+    return None if at.waits else Idle.EMPTY
 
 
 def take_next(
@@ -84,22 +83,24 @@ def take_next(
     `count_before` is the station's own count of printed labels, read just before. `looked` says
     that a station that stood was looked at and nothing is seen in the way.
     """
-    fence(work, lease)
-    open_one = jobs.open_job(work.conn, station.id)
-    if open_one is not None:
-        return LeftOver(open_one) if open_one.state is JobState.SENDING else Idle.DOUBT
-    state = state_of(work.conn, station.id)
-    if state is StationState.HELD:
+    at = lane_at(work.conn, station.id)
+    if (at.owner, at.epoch) != (lease.owner, lease.epoch):
+        raise lost(lease)
+    if at.open_state is not None:
+        open_one = jobs.open_job(work.conn, station.id)
+        sending = at.open_state is JobState.SENDING
+        return LeftOver(open_one) if sending and open_one is not None else Idle.DOUBT
+    if at.state is StationState.HELD:
         return Idle.HELD
-    stood = state in STANDING
+    stood = at.state in STANDING
     if stood and not looked:
         _next_fresh(work, station)
         return Idle.STANDS
-    if not has_room(jobs.row_of(work.conn, station.id), station):
+    if at.head_taken and needs_room(station):
         return Idle.ROW_FULL
-    while (job := _next_fresh(work, station)) is not None:
-        label = jobs.label_of(work.conn, job.label_sha256)
-        sending = move(
+    while (waiting := _next_fresh(work, station)) is not None:
+        job = waiting.job
+        sent = move(
             work,
             job,
             JobState.SENDING,
@@ -107,37 +108,35 @@ def take_next(
             attempt=job.attempt + 1,
             count_before=count_before,
         )
-        if label is None or label[1] is None:
-            move(work, sending, JobState.REFUSED, "the label's bytes were erased; reprint it")
+        if waiting.label is None:
+            move(work, sent, JobState.REFUSED, "the label's bytes were erased; reprint it")
             continue
-        return Taken(sending, _order(work, sending, label[0], label[1]), stood)
+        return Taken(sent, _order(work, sent, waiting, waiting.label), stood)
     if stood:
         move_station(work, station.id, StationState.READY, "it answers again", reason="it answers")
     return Idle.EMPTY
 
 
-def _next_fresh(work: Work, station: Station) -> JobRow | None:
+def _next_fresh(work: Work, station: Station) -> Waiting | None:
     """The next job; those before it that waited too long are shown to a person first."""
-    while (job := jobs.next_waiting(work.conn, station.id)) is not None:
-        waited_for = work.now - job.waits_since
+    while (waiting := next_waiting(work.conn, station.id)) is not None:
+        waited_for = work.now - waiting.job.waits_since
         if waited_for <= timedelta(seconds=station.stale_after_s):
-            return job
+            return waiting
         waited = int(waited_for.total_seconds() // 60)
-        move(work, job, JobState.STALE, f"it waited {waited} min; the goods may have left")
+        move(work, waiting.job, JobState.STALE, f"it waited {waited} min; the goods may have left")
     return None
 
 
-def _order(work: Work, job: JobRow, language: str, label: bytes) -> StationOrder:
-    bag = jobs.parcel_of(work.conn, job.parcel_id).bag
-    load = slot_for(loads_of(work.conn, job.station), bag.id)
-    slot = load.slot if load else 1
+def _order(work: Work, job: JobRow, waiting: Waiting, label: bytes) -> StationOrder:
+    load = slot_for(loads_of(work.conn, job.station), waiting.bag)
     return StationOrder(
         job_id=job.job_id,
-        bag=bag.id,
-        slot=slot,
-        width_mm=bag.width_mm,
-        length_mm=bag.length_mm,
-        language=LabelLanguage(language),
+        bag=waiting.bag,
+        slot=load.slot if load else 1,
+        width_mm=waiting.width_mm,
+        length_mm=waiting.length_mm,
+        language=waiting.language,
         label=label,
         expected_scans=job.expected_scans,
         repeat_of=job.reprint_of,

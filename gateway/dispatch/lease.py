@@ -88,4 +88,9 @@ def fence(work: Work, lease: Lease) -> None:
         {"station": lease.station, "owner": lease.owner, "epoch": lease.epoch},
     )
     if held is None:
-        raise LeaseLost(f"lane {lease.station}: epoch {lease.epoch} of {lease.owner} is over")
+        raise lost(lease)
+
+
+def lost(lease: Lease) -> LeaseLost:
+    """The error for a lease that is over."""
+    return LeaseLost(f"lane {lease.station}: epoch {lease.epoch} of {lease.owner} is over")

@@ -18,9 +18,9 @@ from schemas.ledger import EntryKind
 from schemas.station import Station, Verify
 
 
-def has_room(row: list[JobRow], station: Station) -> bool:
-    """Whether one more bag may be printed: the row can move once the loading position is free."""
-    return station.verify is not Verify.REQUIRED or all(job.row_position != 0 for job in row)
+def needs_room(station: Station) -> bool:
+    """Whether the loading position must be free before one more bag is printed."""
+    return station.verify is Verify.REQUIRED
 
 
 def enter(work: Work, job: JobRow, station: Station) -> None:

@@ -1,10 +1,10 @@
 """From a decision to labels: our own, or those that the WMS supplied, checked either way."""
 
-import json
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from hashlib import sha256
 
+import orjson
 from pydantic import JsonValue
 
 from gateway.label import (
@@ -228,7 +228,6 @@ def lines_json(order: Order, parcel: Parcel) -> list[JsonValue]:
 
 def order_digest(order: Order) -> tuple[bytes, str]:
     """The order's content as kept, and its digest."""
-    content = json.dumps(
-        order.model_dump(mode="json", exclude_defaults=True), sort_keys=True, ensure_ascii=False
-    ).encode()
+    plain = order.model_dump(mode="json", exclude_defaults=True)
+    content = orjson.dumps(plain, option=orjson.OPT_SORT_KEYS)
     return content, sha256(content).hexdigest()

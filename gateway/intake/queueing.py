@@ -46,6 +46,7 @@ def store_order(work: Work, packed: Packed, station: str, event_id: str | None, 
             content=packed.content,
             decision=decision,
         ),
+        {line.item.sku for line in order.lines},
     )
     work.record(
         EntryKind.ORDER_RECEIVED,

@@ -1,12 +1,12 @@
 """Jobs in SQL: named queries, typed rows."""
 
-import json
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 from functools import cache
 from typing import Any
 
+import orjson
 import sqlalchemy as sa
 from sqlalchemy.engine import Connection
 
@@ -62,7 +62,7 @@ class NewJob:
     reprint_of: str | None = None
 
 
-_COLUMNS = (
+COLUMNS = (
     jobs.c.job_id,
     jobs.c.order_id,
     jobs.c.parcel_id,
@@ -82,30 +82,31 @@ _COLUMNS = (
     jobs.c.note,
 )
 
-_NAMES = tuple(column.name for column in _COLUMNS)
+_NAMES = tuple(column.name for column in COLUMNS)
 
 
-def _typed(columns: tuple[Any, ...]) -> JobRow:
+def typed(columns: tuple[Any, ...]) -> JobRow:
+    """The row whose columns are `COLUMNS`."""
     values = dict(zip(_NAMES, columns, strict=True))
     values["state"] = JobState(values["state"])
-    values["expected_scans"] = tuple(json.loads(values["expected_scans"]))
+    values["expected_scans"] = tuple(orjson.loads(values["expected_scans"]))
     return JobRow(**values)
 
 
 _P = sa.bindparam
-_ONE = sa.select(*_COLUMNS).where(jobs.c.job_id == _P("job_id"))
+_ONE = sa.select(*COLUMNS).where(jobs.c.job_id == _P("job_id"))
 _OF_ORDER = (
-    sa.select(*_COLUMNS)
+    sa.select(*COLUMNS)
     .where(jobs.c.order_id == _P("order_id"))
     .order_by(jobs.c.created, jobs.c.lane_position)
 )
 _OF_PARCEL = (
-    sa.select(*_COLUMNS)
+    sa.select(*COLUMNS)
     .where(jobs.c.parcel_id == _P("parcel_id"))
     .order_by(jobs.c.created, jobs.c.lane_position)
 )
 _CARRYING = (
-    sa.select(*_COLUMNS)
+    sa.select(*COLUMNS)
     .join(codes, codes.c.job_id == jobs.c.job_id)
     .where(codes.c.code == _P("code"))
     .order_by(jobs.c.created.desc())
@@ -124,12 +125,23 @@ _IN_LANE = jobs.c.lane_position + sa.literal_column("0")
 """Written as a sum, so that SQLite finds the few that wait by their state and sorts them, and does
 not walk the lane from the first job that it ever had."""
 
-_OPEN = sa.select(*_COLUMNS).where(_AT, _in(*OPEN_STATES))
-_NEXT = sa.select(*_COLUMNS).where(_AT, _in(JobState.QUEUED)).order_by(_IN_LANE).limit(1)
-_WAITING = sa.select(*_COLUMNS).where(_AT, _in(*WAITING_STATES)).order_by(_IN_LANE)
+OPEN = _in(*OPEN_STATES)
+QUEUED = _in(JobState.QUEUED)
+FIRST_QUEUED = (
+    sa.select(jobs.c.job_id)
+    .where(_AT, QUEUED)
+    .order_by(_IN_LANE)
+    .limit(1)
+    .correlate(None)
+    .scalar_subquery()
+)
+"""The job of the lane of `station` that is to be sent first."""
+
+_OPEN = sa.select(*COLUMNS).where(_AT, OPEN)
+_WAITING = sa.select(*COLUMNS).where(_AT, _in(*WAITING_STATES)).order_by(_IN_LANE)
 _LENGTH = sa.select(sa.func.count()).select_from(jobs).where(_AT, _in(*WAITING_STATES))
 _ROW = (
-    sa.select(*_COLUMNS).where(_AT, jobs.c.row_position.is_not(None)).order_by(jobs.c.row_position)
+    sa.select(*COLUMNS).where(_AT, jobs.c.row_position.is_not(None)).order_by(jobs.c.row_position)
 )
 _LAST_VERIFIED = (
     sa.select(jobs.c.job_id)
@@ -137,7 +149,7 @@ _LAST_VERIFIED = (
     .order_by(jobs.c.changed.desc(), jobs.c.lane_position.desc())
     .limit(1)
 )
-_NEEDING_PERSON = sa.select(*_COLUMNS).where(
+_NEEDING_PERSON = sa.select(*COLUMNS).where(
     # the first as the partial index of live jobs states it: without it every job is read
     jobs.c.state.not_in([sa.literal_column(f"'{state}'") for state in _DONE_STATES]),
     _in(JobState.IN_DOUBT, JobState.REFUSED, JobState.STALE),
@@ -150,7 +162,7 @@ _PARCEL = sa.select(parcels.c.parcel).where(parcels.c.parcel_id == _P("parcel_id
 
 
 def _all(conn: Connection, query: "sa.Select[Any]", **values: str) -> list[JobRow]:
-    return [_typed(columns) for columns in prepared.rows(conn, query, values)]
+    return [typed(columns) for columns in prepared.rows(conn, query, values)]
 
 
 def find(conn: Connection, job_id: str) -> JobRow | None:
@@ -177,12 +189,6 @@ def carrying(conn: Connection, code: str) -> list[JobRow]:
 def open_job(conn: Connection, station: str) -> JobRow | None:
     """The one job of the lane that is being sent or is in doubt."""
     found = _all(conn, _OPEN, station=station)
-    return found[0] if found else None
-
-
-def next_waiting(conn: Connection, station: str) -> JobRow | None:
-    """The queued job that is to be sent first."""
-    found = _all(conn, _NEXT, station=station)
     return found[0] if found else None
 
 
@@ -215,10 +221,10 @@ def lanes_of(conn: Connection, stations: Sequence[str]) -> Lanes:
     """Row, open job and length of every lane, in three queries however many there are."""
     here = jobs.c.station.in_(stations)
     rows: dict[str, list[JobRow]] = {}
-    in_row = sa.select(*_COLUMNS).where(here, jobs.c.row_position.is_not(None))
+    in_row = sa.select(*COLUMNS).where(here, jobs.c.row_position.is_not(None))
     for found in conn.execute(in_row.order_by(jobs.c.station, jobs.c.row_position)):
-        rows.setdefault(found.station, []).append(_typed(tuple(found)))
-    open_jobs = conn.execute(sa.select(*_COLUMNS).where(here, _in(*OPEN_STATES)))
+        rows.setdefault(found.station, []).append(typed(tuple(found)))
+    open_jobs = conn.execute(sa.select(*COLUMNS).where(here, _in(*OPEN_STATES)))
     lengths = conn.execute(
         sa.select(jobs.c.station, sa.func.count().label("length"))
         .where(here, _in(*WAITING_STATES))
@@ -226,7 +232,7 @@ def lanes_of(conn: Connection, stations: Sequence[str]) -> Lanes:
     )
     return Lanes(
         rows,
-        {found.station: _typed(tuple(found)) for found in open_jobs},
+        {found.station: typed(tuple(found)) for found in open_jobs},
         {found.station: found.length for found in lengths},
     )
 
@@ -256,7 +262,7 @@ def insert(conn: Connection, new: NewJob, lane_position: int, now: datetime) -> 
             "lane_position": lane_position,
             "label_sha256": new.label_sha256,
             "sscc": new.sscc,
-            "expected_scans": json.dumps(new.expected_scans),
+            "expected_scans": orjson.dumps(new.expected_scans).decode(),
             "reprint_of": new.reprint_of,
             "created": now,
             "waits_since": now,

@@ -1,5 +1,6 @@
 """Orders, parcels, labels and events in SQL."""
 
+from collections.abc import Collection
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
@@ -8,7 +9,7 @@ import sqlalchemy as sa
 from sqlalchemy.engine import Connection
 
 from gateway.store import prepared
-from gateway.store.tables import events, labels, orders, parcels
+from gateway.store.tables import events, labels, order_articles, orders, parcels
 from schemas.decision import Decision, Outcome, Parcel
 from schemas.events import Accepted
 
@@ -57,6 +58,7 @@ _ANSWER = sa.select(events.c.content_sha256, events.c.answer).where(
     events.c.source == _P("source"), events.c.event_id == _P("event_id")
 )
 _INSERT_EVENT = sa.insert(events)
+_INSERT_ARTICLES = sa.insert(order_articles)
 
 
 def find(conn: Connection, order_id: str) -> OrderRow | None:
@@ -84,8 +86,11 @@ def _order(row: "sa.Row[Any]") -> OrderRow:
     )
 
 
-def put(conn: Connection, row: OrderRow) -> None:
-    """Insert the order, or replace what an earlier scan had decided for it."""
+def put(conn: Connection, row: OrderRow, articles: Collection[str]) -> None:
+    """Insert the order, or replace what an earlier scan had decided for it.
+
+    `articles` are those that it holds, for the search.
+    """
     values: dict[str, object] = {
         "scan_code": row.scan_code,
         "changed": row.changed,
@@ -99,6 +104,10 @@ def put(conn: Connection, row: OrderRow) -> None:
         prepared.run(conn, _INSERT, {"order_id": row.order_id, "received": row.received, **values})
     else:
         conn.execute(sa.update(orders).where(orders.c.order_id == row.order_id).values(**values))
+        conn.execute(sa.delete(order_articles).where(order_articles.c.order_id == row.order_id))
+    if articles:
+        noted = [{"sku": sku, "order_id": row.order_id} for sku in sorted(articles)]
+        prepared.run_for_each(conn, _INSERT_ARTICLES, noted)
 
 
 def put_parcel(conn: Connection, row: ParcelRow) -> None:

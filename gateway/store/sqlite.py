@@ -12,6 +12,7 @@ from sqlalchemy.engine import Connection, Engine, make_url
 from sqlalchemy.pool import StaticPool
 
 from gateway.errors import NotStored
+from gateway.store import prepared
 from gateway.store.work import Work
 
 
@@ -46,7 +47,7 @@ def writing_engine(url: str) -> Engine:
 
     @event.listens_for(engine, "begin")
     def _take_the_write_lock(conn: Connection) -> None:
-        conn.exec_driver_sql("BEGIN IMMEDIATE")
+        prepared.plain(conn, "BEGIN IMMEDIATE")
 
     return engine
 
@@ -78,7 +79,7 @@ def reading_engine(url: str) -> Engine:
 
     @event.listens_for(engine, "begin")
     def _begin(conn: Connection) -> None:
-        conn.exec_driver_sql("BEGIN")
+        prepared.plain(conn, "BEGIN")
 
     return engine
 

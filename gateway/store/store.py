@@ -5,6 +5,7 @@ import queue
 import threading
 from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
+from contextlib import AbstractContextManager, nullcontext
 from dataclasses import dataclass
 from datetime import datetime
 from typing import IO, TYPE_CHECKING, Any, Generic, TypeVar
@@ -55,6 +56,7 @@ class Store:
         self._writer: Engine = self._dialect.writing_engine(url)
         self._reader: Engine | None = None
         self._near: Connection | None = None
+        self._own: Connection | None = None
         self._steps: queue.SimpleQueue[_Step[Any] | None] = queue.SimpleQueue()
         self._claim: IO[bytes] | None = None
         self._listener: Listener | None = None
@@ -78,7 +80,8 @@ class Store:
         self._claim = self._dialect.claim(self.url)
         upgrade(self._writer)
         self._reader = self._dialect.reading_engine(self.url)
-        self._near = None if self.shared else self._reader.connect()
+        if not self.shared:
+            self._near, self._own = self._reader.connect(), self._writer.connect()
         self._thread = threading.Thread(target=self._write_forever, name="store-write", daemon=True)
         self._thread.start()
         if self.shared:
@@ -139,6 +142,9 @@ class Store:
             self._thread.join()
             self._thread = None
         self._pool.shutdown(wait=True)
+        if self._own is not None:
+            self._own.close()
+            self._own = None
         self._writer.dispose()
         if self._near is not None:
             self._near.close()
@@ -176,17 +182,26 @@ class Store:
             if stop:
                 return
 
+    def _connected(self) -> AbstractContextManager[Connection]:
+        """A file's connection is kept; one to a server is fetched each time, for it may be gone."""
+        return nullcontext(self._own) if self._own is not None else self._writer.connect()
+
     def _write_group(self, group: list[_Step[Any]]) -> None:
         woken: set[str] = set()
         try:
-            with self._writer.connect() as conn, conn.begin():
+            with self._connected() as conn, conn.begin():
                 self._dialect.take_turn(conn)
                 work = Work(conn, self._clock.now(), LedgerTail.read(conn))
-                for step in group:
-                    _run_alone(step, work, self._clock, self._follow)
+                if len(group) == 1:
+                    _run_only(group[0], work, self._follow)
+                else:
+                    for step in group:
+                        _run_undoably(step, work, self._clock, self._follow)
                 work.flush()
                 woken = work.woken
                 self._dialect.announce(conn, woken)
+        except _OnlyOneFailed:
+            pass  # it has its error, and with it the transaction is undone
         except (DBAPIError, OSError) as failure:
             undone = NotStored(
                 f"the store did not take it: {type(failure).__name__}", retry_after_s=1
@@ -197,24 +212,44 @@ class Store:
         except BaseException as failure:  # noqa: BLE001 - the thread must live and callers must know
             for step in group:
                 step.result, step.error = None, failure
-        for step in group:
-            for tell in step.endings:
-                tell(step.error is None)
         _answer(group)
         if woken:
             self._tell(frozenset(woken))
 
 
-def _run_alone(step: _Step[Any], work: Work, clock: Clock, follow: Sequence[Follow]) -> None:
-    """Run a step so that its failure undoes nothing but itself."""
+def _run(step: _Step[Any], work: Work, follow: Sequence[Follow]) -> None:
+    first = len(work.entries)
+    try:
+        step.result = step.run(work)
+        for rule in follow:
+            rule(work, work.entries[first:])
+    finally:
+        step.endings, work.endings = work.endings, []
+
+
+class _OnlyOneFailed(Exception):
+    """The only step of a group raised, which undoes all that the group did."""
+
+
+def _run_only(step: _Step[Any], work: Work, follow: Sequence[Follow]) -> None:
+    """Run the only step of a group, which needs no savepoint: with it all is undone."""
+    try:
+        _run(step, work, follow)
+    except OperationalError:
+        raise
+    except Exception as failure:
+        step.error = failure
+        raise _OnlyOneFailed from failure
+
+
+def _run_undoably(step: _Step[Any], work: Work, clock: Clock, follow: Sequence[Follow]) -> None:
+    """Run one step of several, so that its failure undoes nothing but itself."""
     tail_size, tail_hash = work.tail.size, work.tail.last_hash
     entries, outgoing = len(work.entries), len(work.outgoing)
     work.now = clock.now()
     prepared.plain(work.conn, "SAVEPOINT step")
     try:
-        step.result = step.run(work)
-        for rule in follow:
-            rule(work, work.entries[entries:])
+        _run(step, work, follow)
         prepared.plain(work.conn, "RELEASE SAVEPOINT step")
     except OperationalError:
         raise
@@ -225,8 +260,6 @@ def _run_alone(step: _Step[Any], work: Work, clock: Clock, follow: Sequence[Foll
         del work.entries[entries:]
         del work.outgoing[outgoing:]
         step.error = failure
-    finally:
-        step.endings, work.endings = work.endings, []
 
 
 def _answer(group: list[_Step[Any]]) -> None:
@@ -240,6 +273,8 @@ def _answer(group: list[_Step[Any]]) -> None:
 
 def _resolve(steps: list[_Step[Any]]) -> None:
     for step in steps:
+        for tell in step.endings:
+            tell(step.error is None)
         if step.future.done():
             continue
         if step.error is not None:

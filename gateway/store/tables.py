@@ -373,5 +373,5 @@ order_articles = sa.Table(
     "order_articles",
     metadata,
     sa.Column("sku", sa.Text, primary_key=True),
-    sa.Column("order_id", sa.Text, primary_key=True),
+    sa.Column("order_id", sa.Text, primary_key=True, index=True),
 )

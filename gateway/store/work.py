@@ -136,7 +136,7 @@ class Work:
         self.woken.add(station)
 
     def at_end(self, tell: Ending) -> None:
-        """Call `tell` once it is known whether this step was kept; on the writing thread."""
+        """Call `tell` once it is known whether this step was kept; on the loop of its caller."""
         self.endings.append(tell)
 
     def next_number(self, name: str, count: int = 1) -> int:

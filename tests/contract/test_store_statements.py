@@ -9,6 +9,7 @@ import sqlalchemy as sa
 from sqlalchemy.engine import Connection
 
 from gateway.clock import SystemClock
+from gateway.dispatch.lane_at import lane_at, next_waiting
 from gateway.store import jobs, prepared, tables
 from gateway.store.store import Store
 from gateway.store.work import Work
@@ -25,6 +26,7 @@ _KEPT = sa.select(
 _NUMBERS = sa.select(
     tables.jobs.c.lane_position, sa.literal_column("0.5", sa.Float), sa.literal_column("1.0")
 )
+_LANE = sa.select(tables.lanes).where(tables.lanes.c.station == sa.bindparam("station"))
 _RENAME = (
     sa.update(tables.jobs)
     .where(tables.jobs.c.job_id == sa.bindparam("of_job"))
@@ -34,7 +36,8 @@ _RENAME = (
 
 Ask = Callable[[Connection, str], object]
 ASKED: dict[str, Ask] = {
-    "next": jobs.next_waiting,
+    "next": next_waiting,
+    "lane": lane_at,
     "open": jobs.open_job,
     "waiting": jobs.waiting,
     "row": jobs.row_of,
@@ -103,6 +106,8 @@ async def test_next_job_costs_the_same_after_years(tmp_path: Path, name: str) ->
 def _put_many(
     work: Work, name: str, station: str, count: int, state: JobState = JobState.QUEUED
 ) -> None:
+    if work.conn.execute(_LANE, {"station": station}).first() is None:
+        work.conn.execute(sa.insert(tables.lanes).values(station=station))
     for number in range(count):
         job = put_job(work, f"{name}-{number}", station)
         work.conn.execute(

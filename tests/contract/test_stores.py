@@ -57,6 +57,9 @@ def other_way_in(url: str, store: Store) -> Iterator[sa.Engine]:
     engine.dispose()
 
 
+_PARCEL = '{"bag": {"id": "b", "width_mm": 300, "length_mm": 400}}'
+
+
 def _put_order(work: Work, name: str) -> None:
     now = work.now
     work.conn.execute(
@@ -67,7 +70,7 @@ def _put_order(work: Work, name: str) -> None:
     )  # fmt: skip
     work.conn.execute(
         sa.insert(tables.parcels).values(
-            parcel_id=f"p-{name}", order_id=name, number=1, of=1, parcel="{}", created=now
+            parcel_id=f"p-{name}", order_id=name, number=1, of=1, parcel=_PARCEL, created=now
         )
     )
     work.conn.execute(
