@@ -304,6 +304,7 @@ def _repair(
                 reprint_of=job_id,
                 reason=why,
                 actor=repair.by,
+                in_place_of=job,  # its goods are at the station: before all that still waits
             )
         )
     # the bag that was scanned stands at the loading position, those behind it as far as before

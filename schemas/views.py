@@ -42,7 +42,7 @@ class StationView(Record):
     state_since: Instant | None
     held: HoldView | None
     waits_for: str
-    """What stands in the way of sending, as this gateway sees it; a hint."""
+    """What stands in the way of sending, as this gateway sees it; a hint. Empty for nothing."""
     signal_refused: str
     """Why the last scan or item that came by the station's own line was not taken; else empty."""
     breaker_open: bool

@@ -26,7 +26,7 @@ log = structlog.get_logger(__name__)
 LOOK_EVERY_S = 0.3
 BEAT_EVERY_S = 3.0
 
-LaneSeen = tuple[str, bool, bool]
+LaneSeen = tuple[str, str, bool, bool]
 
 
 @dataclass(frozen=True, slots=True)
@@ -162,6 +162,7 @@ def _lane_seen(lane_of: Callable[[str], tuple[object, bool]], name: str) -> Lane
     lane, sends_here = lane_of(name)
     return (
         str(getattr(lane, "waits_for", "")),
+        str(getattr(lane, "signal_refused", "")),
         bool(getattr(lane, "breaker_open", False)),
         sends_here,
     )

@@ -202,6 +202,7 @@ class Dispatcher:
         try:
             await lane.open()
             await self._reached_again(lane, connection)
+            lane.line_opened()
             async for signal in lane.adapter.signals():
                 if not self.owns(lane.station.id):
                     # another gateway listens now: a bag that advanced would count twice

@@ -19,6 +19,7 @@ from gateway.dispatch.lane_steps import Idle, LeftOver, Taken
 from gateway.dispatch.lane_view import LaneView
 from gateway.dispatch.lease import Lease, LeaseLost
 from gateway.dispatch.looking import look
+from gateway.dispatch.watch import Watch
 from gateway.dispatch.while_leased import WhileLeased, renewed_in_time
 from gateway.errors import GatewayError, NotStored
 from gateway.logs import bound
@@ -64,6 +65,7 @@ class Lane:
         self.while_leased = WhileLeased()
         self._work = asyncio.Event()
         self._handover = Handover(self.wake)
+        self._watch = Watch(adapter, self.open, store)
         self._opening = asyncio.Lock()
         self._stop = asyncio.Event()
         self._log = log.bind(station=station.id)
@@ -100,12 +102,24 @@ class Lane:
                 await self._pause(ASK_AGAIN_S)
                 busy = True
             if not busy:
-                if self._lease() is None:
-                    await self._close()  # the line is for whoever has the lane now
-                self._handover.open()
-                await self._work.wait()
+                await self._rest()
         await self._give_back()
         await self._close()
+
+    def line_opened(self) -> None:
+        """The line of the station is there, or there again."""
+        self._watch.begin()
+        self.wake()
+
+    async def _rest(self) -> None:
+        """Until there may be work, or it is time to look at the station."""
+        lease = self._lease()
+        if lease is None:
+            await self._close()  # the line is for whoever has the lane now
+        self._handover.open()
+        with suppress(TimeoutError):
+            async with asyncio.timeout(None if lease is None else self._watch.due_in_s()):
+                await self._work.wait()
 
     def take_within(self, work: Work) -> None:
         """Take the next job within a step that queues it, where the lane is idle here."""
@@ -141,6 +155,7 @@ class Lane:
             case Idle.DOUBT:
                 return await self._ask_again(lease)
             case _:
+                await self._watch.look(lease)
                 return False
 
     async def _look(self, lease: Lease) -> None:

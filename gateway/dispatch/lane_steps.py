@@ -25,7 +25,14 @@ from gateway.store import jobs
 from gateway.store.jobs import JobRow
 from gateway.store.work import Work
 from schemas.job import JobState
-from schemas.station import Fate, Receipt, ReceiptStage, Station, StationOrder, StationState
+from schemas.station import (
+    Fate,
+    Receipt,
+    ReceiptStage,
+    Station,
+    StationOrder,
+    StationState,
+)
 
 
 class Idle(StrEnum):

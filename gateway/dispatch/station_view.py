@@ -8,6 +8,7 @@ from sqlalchemy.engine import Connection
 from gateway.dispatch import holds
 from gateway.dispatch.holds import HoldRow
 from gateway.dispatch.lane_view import LaneView
+from gateway.dispatch.row import needs_room
 from gateway.dispatch.station_state import StationRow, known_states
 from gateway.dispatch.supply import loads_at
 from gateway.store import jobs
@@ -33,6 +34,9 @@ _QUESTIONS = {
         ("send_again", "give_up"),
     ),
 }
+
+
+_ROW_FULL = "the bag at the loading position: its label must be scanned first"
 
 
 def station_view(conn: Connection, station: Station, lane_of: LaneOf) -> StationView:
@@ -73,6 +77,7 @@ def _view(
     lane, sends_here = here
     row = [_bag(job) for job in lanes.rows.get(station.id, ())]
     open_job = lanes.open_jobs.get(station.id)
+    length = lanes.lengths.get(station.id, 0)
     return StationView(
         station=station.id,
         name=station.name,
@@ -83,11 +88,13 @@ def _view(
         held=HoldView(since=held.since, kind=held.kind, text=held.text, job_id=held.job_id)
         if held
         else None,
-        waits_for=lane.waits_for or (known.waits_for if not held else ""),
+        waits_for=lane.waits_for
+        or (known.waits_for if not held else "")
+        or (_ROW_FULL if length and row and row[0].position == 0 and needs_room(station) else ""),
         breaker_open=known.state is StationState.FAULTED,
         sends_here=sends_here,
         signal_refused=lane.signal_refused,
-        lane_length=lanes.lengths.get(station.id, 0),
+        lane_length=length,
         sending=open_job.job_id if open_job and open_job.state is JobState.SENDING else None,
         in_doubt=open_job.job_id if open_job and open_job.state is JobState.IN_DOUBT else None,
         load_now=row[0] if row and row[0].position == 0 else None,

@@ -8,7 +8,7 @@ from pydantic import JsonValue
 
 from gateway.intake.labelling import ReadyLabel, lines_json
 from gateway.store import jobs, orders
-from gateway.store.jobs import NewJob
+from gateway.store.jobs import JobRow, NewJob
 from gateway.store.orders import OrderRow, ParcelRow
 from gateway.store.work import Work
 from schemas.base import Record
@@ -110,8 +110,16 @@ def queue_job(
     reprint_of: str | None = None,
     reason: str = "",
     actor: str = "gateway",
+    in_place_of: JobRow | None = None,
 ) -> str:
-    """Queue one job with its label; returns the job's id. `parcel` where it is at hand."""
+    """Queue one job with its label; returns the job's id. `parcel` where it is at hand.
+
+    It stands at the lane's end, or in the place of a job of the lane that is void.
+    """
+    position = work.next_number("lane")
+    if in_place_of is not None:
+        jobs.place_in_lane(work.conn, in_place_of.job_id, position)
+        position = in_place_of.lane_position
     job_id = f"j-{secrets.token_hex(8)}"
     orders.put_label(work.conn, label.sha256, label.language, label.content, work.now)
     jobs.insert(
@@ -126,7 +134,7 @@ def queue_job(
             expected_scans=label.expected_scans,
             reprint_of=reprint_of,
         ),
-        work.next_number("lane"),
+        position,
         work.now,
     )
     parcel = parcel or jobs.parcel_of(work.conn, parcel_id)

@@ -318,6 +318,11 @@ def change(
     return replace(job, **values) if changed == 1 else None
 
 
+def place_in_lane(conn: Connection, job_id: str, position: int) -> None:
+    """Set a job's place in its lane, which no other job may have."""
+    conn.execute(sa.update(jobs).where(jobs.c.job_id == job_id).values(lane_position=position))
+
+
 def place_in_row(conn: Connection, job_id: str, position: int | None) -> None:
     """Set a job's place in the row of printed bags."""
     prepared.run(conn, _PLACE, {"of_job": job_id, "position": position})

@@ -242,8 +242,9 @@ async def _turn(
         await asyncio.sleep(max(0.0, start + turn / rate - time.perf_counter()))
         future: asyncio.Future[float] = loop.create_future()
         sinks.waiting[station].append(future)
+        body = _event(number, station)
         began = time.perf_counter()
-        tasks.append(asyncio.create_task(_post(lines, port, station, _event(number, station))))
+        tasks.append(asyncio.create_task(_post(lines, port, station, body)))
         tasks.append(asyncio.create_task(_note(future, began, found)))
     await asyncio.wait_for(asyncio.gather(*tasks), 60)
 

@@ -230,7 +230,7 @@ async def _shifted(rig: Rig) -> None:
 
 
 async def test_shifted_row_is_repaired_as_planned(tmp_path: Path) -> None:
-    """Void what is gone, print it again behind the rest, and load the right goods from then on."""
+    """Void what is gone, print it again behind the printed rest, and load the right goods after."""
     async with running(tmp_path, bench(2)) as rig:
         await _shifted(rig)
         old_code = await rig.code_of("o1")
@@ -247,6 +247,40 @@ async def test_shifted_row_is_repaired_as_planned(tmp_path: Path) -> None:
         assert await rig.code_of("o1") != old_code
         assert ["void", "verified"] == await rig.states("o1")
         assert "old_label" == (await rig.verify("s1", old_code))["verdict"]
+
+
+async def test_missing_bags_are_printed_again_before_what_waits(tmp_path: Path) -> None:
+    """Their goods lie at the station; what was scanned since comes after them, in its order."""
+    async with running(tmp_path, bench(2)) as rig:
+        await _shifted(rig)
+        for name in ("o4", "o5"):
+            await rig.scan("s1", name)
+        plan = (await rig.client.get("/v1/stations/s1/repair")).json()
+        (again,) = (await rig.act("/v1/stations/s1/repair", void=plan["void"])).json()
+        for name in ("o2", "o3"):
+            await _verified(rig, name)
+            rig.stations["s1"].advance()
+            await rig.send("bag.advanced", "s1")
+        await rig.job_in("o5", "sent", "printed")
+        queued = [
+            entry.job_id
+            for entry in await rig.ledger(EntryKind.JOB_MOVED)
+            if entry.data["to"] == "sending" and entry.order_id in ("o1", "o4", "o5")
+        ]
+        assert [again, *[job["job_id"] for job in await rig.jobs("o4")]] == queued[1:3]
+
+
+async def test_full_row_says_what_the_next_label_waits_for(tmp_path: Path) -> None:
+    """Nothing is wrong, and still the lane stands: the page must not be silent about it."""
+    async with running(tmp_path, bench(0)) as rig:
+        await rig.scan("s1", "o1")
+        await _row_is(rig, "o1")
+        assert not (await rig.view("s1"))["waits_for"]
+        await rig.scan("s1", "o2")
+        assert "must be scanned first" in (await rig.view("s1"))["waits_for"]
+        await _verified(rig, "o1")
+        await _row_is(rig, "o2")
+        assert not (await rig.view("s1"))["waits_for"]
 
 
 async def test_repair_is_all_or_nothing(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

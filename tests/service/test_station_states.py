@@ -1,12 +1,14 @@
 """The station's one state as a gateway moves it, and how little a night in it costs the ledger."""
 
+import asyncio
 from pathlib import Path
 
 import pytest
 
 from adapters.simulator import Fault, FaultKind
-from gateway.dispatch import lane
+from gateway.dispatch import lane, watch
 from schemas.ledger import EntryKind
+from schemas.station import Signal, SignalKind
 from tests.service.gateway_rig import RETRY, Rig, running, station, until
 
 _LOOKS = 12
@@ -58,7 +60,7 @@ async def test_station_that_is_off_all_night_is_told_once(tmp_path: Path) -> Non
 
 
 async def test_station_whose_line_is_back_is_not_told_as_gone(tmp_path: Path) -> None:
-    """A station says nothing of itself when it comes back, yet its card must not stand for ever."""
+    """A station that says nothing when it comes back is asked: its card must not stand for ever."""
     async with running(tmp_path, station("s1", retry=RETRY_SOON)) as rig:
 
         async def says(state: str) -> None:
@@ -67,15 +69,16 @@ async def test_station_whose_line_is_back_is_not_told_as_gone(tmp_path: Path) ->
 
             await until(there, f"the machine to be told as {state}")
 
+        await says("idle")
         await rig.scan("s1", "o1")
         await rig.job_in("o1", "printed")
         rig.stations["s1"].off()
         await says("offline")
         rig.stations["s1"].on()
-        await says("unknown")
+        await says("idle")
         await rig.scan("s1", "o2")
         await rig.job_in("o2", "printed")
-        assert ["offline", "unknown"] == [
+        assert ["idle", "offline", "unknown", "idle"] == [
             entry.data["state"]
             for entry in await rig.ledger(EntryKind.STATION_STATE)
             if entry.data["state"] != "aborted"
@@ -142,3 +145,61 @@ async def test_released_station_whose_job_is_in_doubt_goes_back_to_its_doubt(
         await rig.act("/v1/stations/s1/release")
         assert (await rig.view("s1"))["state"] == "ready"
         await rig.check_ledger()
+
+
+async def _machine(rig: Rig, state: str, detail: str = "") -> None:
+    async def there() -> bool:
+        view = await rig.view("s1")
+        return (view["machine_state"], view["state_detail"]) == (state, detail)
+
+    await until(there, f"the machine to be {state} {detail}")
+
+
+async def test_printer_that_only_answers_is_watched_while_nothing_is_sent(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Paper that ran out in the night shows before the morning's first order, each change once."""
+    monkeypatch.setattr(watch, "WATCH_S", 0.05)
+    asked = [{"kind": "tcp", "options": {"ask": "zpl-status"}}]
+    async with running(tmp_path, station("s1", lines=asked)) as rig:
+        await _machine(rig, "idle")
+        rig.stations["s1"].shown_faults.add("paper out")
+        await _machine(rig, "held", "paper out")
+        rig.stations["s1"].shown_faults.clear()
+        await _machine(rig, "idle")
+        await rig.scan("s1", "o1")
+        await rig.job_in("o1", "sent", "printed")
+        states = [entry.data["state"] for entry in await rig.ledger(EntryKind.STATION_STATE)]
+        assert ["idle", "held", "idle"] == states
+
+
+async def test_printer_that_is_switched_off_while_nothing_is_sent_shows(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Not reached, and back: without an order that would have found it out."""
+    monkeypatch.setattr(watch, "WATCH_S", 0.05)
+    asked = [{"kind": "tcp", "options": {"ask": "zpl-status", "connect_s": 0.5}}]
+    async with running(tmp_path, station("s1", lines=asked)) as rig:
+        await _machine(rig, "idle")
+        rig.stations["s1"].off()
+
+        async def gone() -> bool:
+            return bool((await rig.view("s1"))["machine_state"] == "offline")
+
+        await until(gone, "the printer to be told as gone")
+        rig.stations["s1"].on()
+        await _machine(rig, "idle")
+
+
+async def test_machine_that_reports_is_asked_once_where_nothing_is_known(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """What it says by itself counts for more: the answer of before must not come over it."""
+    monkeypatch.setattr(watch, "WATCH_S", 0.02)
+    async with running(tmp_path, station("s1")) as rig:
+        await _machine(rig, "idle")
+        changed = Signal(kind=SignalKind.FILM_CHANGED, detail="a new roll")
+        rig.stations["s1"].report(changed)
+        await _machine(rig, "suspended", "a new roll")
+        await asyncio.sleep(0.2)
+        await _machine(rig, "suspended", "a new roll")
