@@ -4,8 +4,16 @@ import asyncio
 from collections.abc import AsyncIterator, Mapping
 from typing import ClassVar
 
-from adapters.contract import AsksFate, Claims, CountsLabels, Holds, PassesBy, StationAdapter
-from adapters.errors import FateUnknown, Misconfigured, NothingSent, StationFault
+from adapters.contract import (
+    AsksFate,
+    Claims,
+    CountsLabels,
+    Holds,
+    PassesBy,
+    StationAdapter,
+    TakesReports,
+)
+from adapters.errors import FateUnknown, Misconfigured, NothingSent, Refused, StationFault
 from adapters.machine import Machine
 from schemas.station import (
     Fate,
@@ -18,6 +26,7 @@ from schemas.station import (
     StationOrder,
 )
 
+_Heard = asyncio.Queue[tuple[Signal, asyncio.Event] | None]
 _STAGES = list(ReceiptStage)
 """In the order in which a label gets there."""
 
@@ -142,13 +151,22 @@ class Composed:
         for part in able:
             await part.pass_by(code, reason)
 
+    def read_report(self, signature: str, body: bytes) -> Signal:
+        """What a report of the line that reports over HTTP says. Raises `Refused`."""
+        for part in self._parts.values():
+            if isinstance(part, TakesReports):
+                return part.read_report(signature, body)
+        raise Refused("no line of this station reports over HTTP")
+
     async def signals(self) -> AsyncIterator[Signal]:
         """Reports of all lines; ends when one of them ends, so that it is opened again."""
-        heard: asyncio.Queue[Signal | None] = asyncio.Queue()
+        heard: _Heard = asyncio.Queue()
         tasks = [asyncio.create_task(_hand_on(part, heard)) for part in self._parts.values()]
         try:
-            while (signal := await heard.get()) is not None:
+            while (said := await heard.get()) is not None:
+                signal, dealt_with = said
                 yield signal
+                dealt_with.set()
         finally:
             for task in tasks:
                 task.cancel()
@@ -187,7 +205,10 @@ def claims_of(parts: Mapping[Role, StationAdapter | type[StationAdapter]]) -> Cl
     )
 
 
-async def _hand_on(part: StationAdapter, heard: "asyncio.Queue[Signal | None]") -> None:
+async def _hand_on(part: StationAdapter, heard: _Heard) -> None:
+    """One after the other: a line may tell its station only then that a report was dealt with."""
     async for signal in part.signals():
-        heard.put_nowait(signal)
+        dealt_with = asyncio.Event()
+        heard.put_nowait((signal, dealt_with))
+        await dealt_with.wait()
     heard.put_nowait(None)

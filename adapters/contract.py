@@ -148,10 +148,14 @@ class Holds(Protocol):
 
 @runtime_checkable
 class TakesReports(Protocol):
-    """For kinds whose station reports by signed HTTP requests to the gateway."""
+    """For kinds whose station reports by signed HTTP requests to the gateway.
 
-    def callback(self, signature: str, body: bytes) -> None:
-        """Take a report, to be handed on by `signals`. Raises `Refused` for a wrong signature."""
+    Any gateway of the site may be asked, so these reports don't come by `signals`. Their signals
+    are numbered, and the number rises for ever: so the gateway knows one that comes again.
+    """
+
+    def read_report(self, signature: str, body: bytes) -> Signal:
+        """What a report says. Raises `Refused` for a wrong signature or no sense."""
         ...
 
 

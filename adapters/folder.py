@@ -15,6 +15,7 @@ from collections.abc import AsyncIterator, Callable
 from pathlib import Path
 from typing import ClassVar, Self, TypeVar
 
+from adapters.awake import Awake
 from adapters.contract import Claims, LineSettings
 from adapters.errors import Misconfigured, NothingSent, Refused
 from adapters.options import Options
@@ -74,7 +75,8 @@ class Folder:
 
     async def deliver(self, order: StationOrder) -> Receipt:
         """Lay the label into the folder, see it taken, then wait for its receipt."""
-        laying = asyncio.ensure_future(self._in_thread(lambda: self._lay(order)))
+        awake = Awake()
+        laying = asyncio.ensure_future(self._in_thread(lambda: self._lay(order, awake)))
         try:
             file = await asyncio.shield(laying)
         except asyncio.CancelledError:
@@ -153,7 +155,7 @@ class Folder:
             if not folder.is_dir():
                 raise FileNotFoundError(f"{folder} is not there")
 
-    def _lay(self, order: StationOrder) -> Path:
+    def _lay(self, order: StationOrder, awake: Awake) -> Path:
         self._check()
         names = [path.stem for folder in (self._out, self._receipts) for path in folder.iterdir()]
         last = max((int(n[:12]) for n in names if n[:12].isdigit()), default=0)
@@ -167,6 +169,9 @@ class Folder:
         except OSError:
             hidden.unlink(missing_ok=True)
             raise
+        if not awake.still():
+            hidden.unlink(missing_ok=True)
+            raise NothingSent(f"station {self.station}: this machine slept before it sent")
         hidden.replace(file)
         _make_durable(self._out)
         return file

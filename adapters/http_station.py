@@ -165,14 +165,14 @@ class HttpStation:
         """Tell it to let these goods pass unpacked."""
         await self._told("/pass-by", {"code": code, "reason": reason})
 
-    def callback(self, signature: str, body: bytes) -> None:
-        """A signed report came in over HTTP. Raises `Refused` when it is not this station's."""
+    def read_report(self, signature: str, body: bytes) -> Signal:
+        """What a signed report says. Raises `Refused` when it is not this station's."""
         if not self._secret:
             raise Refused(f"station {self.station} has no secret: its reports are not taken")
-        self._reports.take(read_signed(self._secret, self.station, signature, body))
+        return read_signed(self._secret, self.station, signature, body)
 
     async def signals(self) -> AsyncIterator[Signal]:
-        """Signed reports in order; one that is played again is dropped."""
+        """That it is not reached any more; its own reports come as signed requests."""
         async for signal in self._reports.stream():
             yield signal
 

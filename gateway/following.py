@@ -4,12 +4,27 @@ from collections.abc import AsyncIterator, Callable, Sequence
 from contextlib import AsyncExitStack
 
 from adapters import registry
-from adapters.contract import Claims, LineSettings, StationLine
+from adapters.contract import (
+    AsksFate,
+    Claims,
+    CountsLabels,
+    LineSettings,
+    PassesBy,
+    StationLine,
+)
 from adapters.errors import Misconfigured, NothingSent
 from gateway.discovery import BY_NAME, Discovery, Found, NotAnnounced, NotFollowed, discovering
 from gateway.discovery import follow as follow_line
 from schemas.site import Site
-from schemas.station import LineToStation, Receipt, Signal, Station, StationCondition, StationOrder
+from schemas.station import (
+    Fate,
+    LineToStation,
+    Receipt,
+    Signal,
+    Station,
+    StationCondition,
+    StationOrder,
+)
 
 
 class Finder:
@@ -57,11 +72,14 @@ class Followed:
         self._found = found
         self._line: LineToStation | None = None
         self._adapter: StationLine | None = None
-        self._claims = registry.find(station.lines[0].kind).claims
+        line = station.lines[0]
+        options = {name: value for name, value in line.options.items() if name != "identity"}
+        somewhere = LineSettings(station.id, options | {"host": "127.0.0.1", "port": 1})
+        self._claims = registry.build(line.kind, somewhere).claims
 
     @property
     def claims(self) -> Claims:
-        """What the kind can know; an address changes nothing of it."""
+        """What its line can know; an address changes nothing of it."""
         return self._claims
 
     async def open(self) -> None:
@@ -97,6 +115,25 @@ class Followed:
     async def state(self) -> StationCondition:
         """Ask the station that was found."""
         return await self._there().state()
+
+    async def fate(self, job_id: str) -> Fate:
+        """Ask the station that was found, where its kind can be asked."""
+        there = self._there()
+        return await there.fate(job_id) if isinstance(there, AsksFate) else Fate.CANNOT_TELL
+
+    async def labels_printed(self) -> int:
+        """The count of the station that was found, where its kind counts."""
+        there = self._there()
+        if not isinstance(there, CountsLabels):
+            raise NothingSent(f"station {self._station.id} does not count its labels")
+        return await there.labels_printed()
+
+    async def pass_by(self, code: str, reason: str) -> None:
+        """Let goods pass, where its kind can."""
+        there = self._there()
+        if not isinstance(there, PassesBy):
+            raise NothingSent(f"station {self._station.id} can't let goods pass")
+        await there.pass_by(code, reason)
 
     async def signals(self) -> AsyncIterator[Signal]:
         """What the station that was found reports."""

@@ -174,7 +174,7 @@ class AnswerChecks(Conformance):
         heard: list[SignalKind] = []
 
         async def listen() -> None:
-            async for signal in adapter.signals():
+            async for signal in rig.heard(adapter):
                 heard.append(signal.kind)
                 if len(heard) == len(sent):
                     return

@@ -1,7 +1,7 @@
 """The far end of a line, as the kit needs it: a device that really speaks the protocol."""
 
 from abc import ABC, abstractmethod
-from collections.abc import Mapping
+from collections.abc import AsyncIterator, Mapping
 
 from adapters import registry
 from adapters.contract import LineSettings, StationAdapter
@@ -91,6 +91,10 @@ class Rig(ABC):
     def report(self, signal: Signal) -> None:
         """Report this by itself."""
         raise RigCannot(f"report {signal.kind}")
+
+    def heard(self, adapter: StationAdapter) -> AsyncIterator[Signal]:
+        """Its reports as the gateway gets them. For a kind that reads signed requests: those."""
+        return adapter.signals()
 
     def held(self) -> bool:
         """Whether it was told to hold."""

@@ -73,12 +73,17 @@ class Dispatcher:
         """What the station's lane is doing in this process."""
         return self._lanes[station].view
 
-    def report(self, station: str, signature: str, body: bytes) -> None:
-        """Hand a signed report of a station to its adapter. Raises `NotFound` or `Refused`."""
+    async def report(self, station: str, signature: str, body: bytes) -> None:
+        """Take a signed report of a station: what returns is kept, whichever process listens.
+
+        Raises `NotFound`, the adapter's `Refused`, or `NotStored`.
+        """
         lane = self._lanes.get(station)
         if lane is None or not isinstance(lane.adapter, TakesReports):
             raise NotFound(f"There is no station {station!r} that reports over HTTP.")
-        lane.adapter.callback(signature, body)
+        signal = lane.adapter.read_report(signature, body)
+        async with lane.reporting:
+            await self._take_signal(lane, signal, 0, patient=False)
 
     def owns(self, station: str) -> bool:
         """Whether this process sends to the station now."""
@@ -222,7 +227,9 @@ class Dispatcher:
             back = Signal(kind=SignalKind.STATE, state=MachineState.UNKNOWN)
             await self._take_signal(lane, back, connection)
 
-    async def _take_signal(self, lane: Lane, signal: Signal, connection: int) -> None:
+    async def _take_signal(
+        self, lane: Lane, signal: Signal, connection: int, *, patient: bool = True
+    ) -> None:
         """Hand one signal on, again while the store takes nothing: the row follows from them.
 
         Goods at the infeed that are not to be packed, whatever the reason, are told to pass.
@@ -234,11 +241,13 @@ class Dispatcher:
                 no_go = await self._on_signal(station, signal, connection)
                 lane.view.signal_refused = ""
             except NotStored as failure:
+                if not patient:
+                    raise
                 log.warning("signal.waits", station=station.id, text=failure.detail)
                 with suppress(TimeoutError):
                     async with asyncio.timeout(STORE_AGAIN_S):
                         await self._stop.wait()
-                        return
+                        raise
                 continue
             except GatewayError as refused:
                 log.warning(

@@ -19,6 +19,7 @@ from gateway.dispatch.lane_steps import Idle, LeftOver, Taken
 from gateway.dispatch.lane_view import LaneView
 from gateway.dispatch.lease import Lease, LeaseLost
 from gateway.dispatch.looking import look
+from gateway.dispatch.machine_hold import MachineHold
 from gateway.dispatch.watch import Watch
 from gateway.dispatch.while_leased import WhileLeased, renewed_in_time
 from gateway.errors import GatewayError, NotStored
@@ -63,9 +64,12 @@ class Lane:
         self._metrics = metrics
         self._lease = lease
         self.while_leased = WhileLeased()
+        self.reporting = asyncio.Lock()
+        """Held while a signed report of the station is taken: one after the other."""
         self._work = asyncio.Event()
         self._handover = Handover(self.wake)
         self._watch = Watch(adapter, self.open, store)
+        self._machine = MachineHold(adapter, self.open, store)
         self._opening = asyncio.Lock()
         self._stop = asyncio.Event()
         self._log = log.bind(station=station.id)
@@ -148,6 +152,16 @@ class Lane:
                 return True
             case LeftOver(job=job):
                 await self._recover(job, lease)
+                return True
+            case Idle.HELD:
+                await self._machine.hold(lease)
+                return False
+            case Idle.LET_GO:
+                if not await self._machine.let_go(lease):
+                    self.view.waits_for = "its machine can't be told that it may go on"
+                    await self._pause(ASK_AGAIN_S)
+                else:
+                    self.view.waits_for = ""
                 return True
             case Idle.STANDS:
                 await self._look(lease)

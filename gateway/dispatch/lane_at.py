@@ -24,6 +24,7 @@ _LANE = (
         sa.select(jobs_table.c.state).where(_HERE, jobs.OPEN).scalar_subquery().label("open"),
         sa.exists().where(_HERE, jobs_table.c.row_position == 0).label("head"),
         sa.exists().where(_HERE, jobs.QUEUED).label("waits"),
+        stations.c.told_to_hold,
     )
     .select_from(lanes.outerjoin(stations, stations.c.station == lanes.c.station))
     .where(lanes.c.station == _P("station"))
@@ -49,6 +50,8 @@ class LaneAt:
     """A printed bag stands at the loading position."""
     waits: bool
     """A job waits to be sent."""
+    told_to_hold: bool
+    """Its machine was told to hold, and not yet that it may go on."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,8 +70,10 @@ def lane_at(conn: Connection, station: str) -> LaneAt:
     """How the lane stands now. One that nobody ever leased has no owner."""
     found = prepared.row(conn, _LANE, {"station": station})
     if found is None:
-        return LaneAt(None, 0, StationState.READY, None, head_taken=False, waits=False)
-    owner, epoch, state, open_state, head, waits = found
+        return LaneAt(
+            None, 0, StationState.READY, None, head_taken=False, waits=False, told_to_hold=False
+        )
+    owner, epoch, state, open_state, head, waits, told_to_hold = found
     return LaneAt(
         owner,
         epoch,
@@ -76,6 +81,7 @@ def lane_at(conn: Connection, station: str) -> LaneAt:
         None if open_state is None else JobState(open_state),
         head_taken=bool(head),
         waits=bool(waits),
+        told_to_hold=bool(told_to_hold),
     )
 
 

@@ -40,6 +40,8 @@ class Idle(StrEnum):
 
     EMPTY = "empty"
     HELD = "held"
+    LET_GO = "let_go"
+    """Held no more: first its machine is told so."""
     STANDS = "stands"
     """Its last faults persisted: look at it first."""
     ROW_FULL = "row_full"
@@ -70,6 +72,8 @@ def nothing_to_take(conn: Connection, station: Station) -> Idle | None:
         return Idle.DOUBT if at.open_state is JobState.IN_DOUBT else None
     if at.state is StationState.HELD:
         return Idle.HELD
+    if at.told_to_hold:
+        return Idle.LET_GO
     if at.state in STANDING:
         return None
     if at.head_taken and needs_room(station):
@@ -99,6 +103,8 @@ def take_next(
         return LeftOver(open_one) if sending and open_one is not None else Idle.DOUBT
     if at.state is StationState.HELD:
         return Idle.HELD
+    if at.told_to_hold:
+        return Idle.LET_GO
     stood = at.state in STANDING
     if stood and not looked:
         _next_fresh(work, station)

@@ -1,6 +1,6 @@
 """POST /v1/stations/{id}/reports: what a station reports over HTTP, signed with its own secret."""
 
-from collections.abc import Callable
+from collections.abc import Awaitable, Callable
 from typing import Annotated
 
 from fastapi import APIRouter, Header, Request
@@ -8,7 +8,7 @@ from fastapi import APIRouter, Header, Request
 from adapters.errors import Refused
 from gateway.errors import Unauthenticated
 
-Report = Callable[[str, str, bytes], None]
+Report = Callable[[str, str, bytes], Awaitable[None]]
 
 
 def routes(report: Report) -> APIRouter:
@@ -21,9 +21,12 @@ def routes(report: Report) -> APIRouter:
         request: Request,
         bagrelay_signature: Annotated[str, Header(description="HMAC of the body, with its time")],
     ) -> None:
-        """Take a signed report of a station; one that is played again does nothing."""
+        """Take a signed report of a station; one that is played again does nothing.
+
+        202 comes only once it is kept. On 503 the station sends the same report again.
+        """
         try:
-            report(station_id, bagrelay_signature, await request.body())
+            await report(station_id, bagrelay_signature, await request.body())
         except Refused as refused:
             raise Unauthenticated(f"The report is not taken: {refused.what}.") from refused
 

@@ -123,7 +123,7 @@ def move_station(
             facts={} if outgoing is not OutgoingType.STATION_MOVED else {"state": to.value},
         ),
     )
-    if to in (S.READY, S.IN_DOUBT):
+    if to in (S.READY, S.IN_DOUBT, S.HELD):
         work.wake(station)
 
 

@@ -177,6 +177,8 @@ stations = sa.Table(
     ),
     sa.Column("state_since", InstantText),
     sa.Column("waits_for", sa.Text, nullable=False, server_default=""),  # why it is in that state
+    # its machine was told that the lane is held, and is to be told that it may go on
+    sa.Column("told_to_hold", sa.Boolean, nullable=False, server_default=sa.false()),
     sa.Column("last_report", sa.BigInteger),  # highest number of its signed reports so far
     sa.Column("no_reads", sa.Integer, nullable=False, server_default="0"),
     sa.Column("last_scan", sa.Text),

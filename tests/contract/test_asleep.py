@@ -4,6 +4,7 @@ The sleep is injected: the clocks' difference grows, as it does on a suspended v
 """
 
 import asyncio
+import os
 from collections.abc import AsyncIterator, Callable
 
 import pytest
@@ -12,6 +13,7 @@ from adapters import awake
 from adapters.errors import FateUnknown, NothingSent
 from adapters.kit.conformance import eventually
 from adapters.trial_label import graphic, order, zpl_with
+from tests.rigs.folder import FolderRig
 from tests.rigs.modbus import ModbusRig
 from tests.rigs.simulated import AskedPrinterRig, PrinterRig
 
@@ -94,6 +96,30 @@ async def test_asleep_between_the_values_and_the_trigger_no_bag_is_made(sleep: S
     assert [] == rig.bags
     await adapter.deliver(order("next"))
     assert ["next"] == rig.bags
+    await adapter.close()
+    await rig.stop()
+
+
+async def test_asleep_before_the_label_lies_in_the_folder_it_is_not_laid(
+    sleep: Sleep, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A share that took its time: the file never gets the name that the spooler looks for."""
+    rig = FolderRig()
+    await rig.start()
+    adapter = rig.build("folder", "s")
+    await adapter.open()
+    durable = os.fsync
+
+    def slow(file: int) -> None:
+        durable(file)
+        sleep(7.0)
+
+    with monkeypatch.context() as patch:
+        patch.setattr(os, "fsync", slow)
+        with pytest.raises(NothingSent, match="slept"):
+            await adapter.deliver(order("late"))
+    await adapter.deliver(order("next"))
+    assert ("next",) == await rig.printed(1)
     await adapter.close()
     await rig.stop()
 

@@ -3,7 +3,7 @@
 import asyncio
 import json
 import tempfile
-from collections.abc import Mapping
+from collections.abc import AsyncIterator, Mapping
 from contextlib import suppress
 from pathlib import Path
 from urllib.parse import unquote
@@ -134,7 +134,8 @@ class HttpRig(SimulatedRig):
         self._folder = tempfile.TemporaryDirectory()
         self._secret_file = Path(self._folder.name) / "secret"
         self._secret_file.write_text(SECRET)
-        self._adapter: HttpStation | None = None
+        self._name = ""
+        self._posted: list[tuple[str, bytes]] = []
         self._number = 0
 
     async def stop(self) -> None:
@@ -156,17 +157,18 @@ class HttpRig(SimulatedRig):
         }
 
     def build(self, kind: str | type[StationAdapter], station: str) -> StationAdapter:
-        """Keeps it, to hand it the signed reports that the gateway's web server would take."""
-        adapter = super().build(kind, station)
-        assert isinstance(adapter, HttpStation)
-        self._adapter = adapter
-        return adapter
+        """Keeps its name, which the signature of a report covers."""
+        self._name = station
+        return super().build(kind, station)
 
     def report(self, signal: Signal) -> None:
-        """Signed, and each one twice: the second must be dropped."""
-        assert self._adapter is not None
+        """Signed, as the gateway's web server would get it."""
         self._number += 1
         body = signal.model_copy(update={"number": self._number}).model_dump_json().encode()
-        signature = sign(SECRET.encode(), self._adapter.station, body)
-        self._adapter.callback(signature, body)
-        self._adapter.callback(signature, body)
+        self._posted.append((sign(SECRET.encode(), self._name, body), body))
+
+    async def heard(self, adapter: StationAdapter) -> AsyncIterator[Signal]:
+        """What was posted, read by the adapter."""
+        assert isinstance(adapter, HttpStation)
+        while self._posted:
+            yield adapter.read_report(*self._posted.pop(0))

@@ -8,11 +8,13 @@ from pathlib import Path
 import pytest
 
 from adapters.announce import STATION_TYPE, Announcement
-from adapters.simulator import SimulatedStation
+from adapters.simulator import Fault, FaultKind, SimulatedStation
 from gateway.app import Gateway, build
 from gateway.dispatch import holds
 from gateway.intake.envelope import read_structured
+from gateway.ledger import entries
 from gateway.store import jobs
+from schemas.ledger import EntryKind
 from schemas.site import Site
 from tests.service.gateway_rig import BAGS, FILMS, RETRY, order, until
 
@@ -95,6 +97,27 @@ async def test_station_is_followed_to_a_new_address_and_no_further(gateway: Gate
         await announced.stop()
     finally:
         await asyncio.gather(*(machine.stop() for machine in (first, second, stranger)))
+
+
+async def test_followed_station_is_asked_what_became_of_a_label(gateway: Gateway) -> None:
+    """What its kind can do it can do under its name too: a doubt asks no person."""
+    machine = SimulatedStation("a")
+    await machine.start()
+    announced = await _announced(machine, "7f3a")
+    try:
+        machine.inject(Fault(FaultKind.LOSES_LINE))
+        await _scan(gateway, "o1")
+        await until(lambda: _printed(gateway, "o1"), "the station to tell that it printed")
+        told = await gateway.store.read(lambda conn: entries.page(conn, after=0, limit=1000))
+        settled = [entry.data["by"] for entry in told if entry.kind is EntryKind.DOUBT_SETTLED]
+        assert (["station"], 1) == (settled, machine.printed_count)
+    finally:
+        await announced.stop()
+        await machine.stop()
+
+
+async def _printed(gateway: Gateway, name: str) -> bool:
+    return await _state(gateway, name) in ("printed", "closed")
 
 
 async def _is(true: bool) -> bool:

@@ -4,8 +4,10 @@ from collections.abc import AsyncIterator
 from pathlib import Path
 
 import pytest
+from sqlalchemy.exc import OperationalError
 
 from adapters.callbacks import HEADER, sign
+from gateway.store.work import Work
 from schemas.ledger import EntryKind
 from schemas.station import MachineState, Signal, SignalKind
 from tests.rigs.http_station import SECRET, HttpRig
@@ -82,3 +84,37 @@ async def test_report_played_again_after_a_restart_does_nothing(rig: Rig) -> Non
     await until(lambda: told("guard open again"), "the new one to be recorded")
     details = [entry.data["detail"] for entry in await rig.ledger(EntryKind.STATION_STATE)]
     assert ["guard open", "guard closed", "guard open again"] == details
+
+
+async def test_report_is_answered_only_once_it_is_kept(
+    rig: Rig, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """While the store takes nothing the station hears 503 and says it again: nothing is lost."""
+    real, away = Work.flush, [1, 2]
+
+    def full(work: Work) -> None:
+        if away and any(b"guard open" in entry["canonical"] for entry in work.entries):  # type: ignore[operator]
+            away.pop()
+            raise OperationalError("INSERT", {}, Exception("database or disk is full"))
+        real(work)
+
+    monkeypatch.setattr(Work, "flush", full)
+    body = _report(1, "guard open")
+    signature = sign(SECRET.encode(), "web", body)
+    assert [503, 503, 202, 202] == [await _post(rig, body, signature) for _ in range(4)]
+    assert ["guard open"] == await _told_states(rig)
+
+
+async def test_report_that_reaches_another_gateway_is_kept_by_that_one(rig: Rig) -> None:
+    """Behind a balancer any gateway may be asked, not only the one that sends to the station."""
+    rig.gateway.dispatcher._leases.clear()
+    assert not rig.gateway.dispatcher.owns("web")
+    body = _report(1, "guard open")
+    assert 202 == await _post(rig, body, sign(SECRET.encode(), "web", body))
+    assert ["guard open"] == await _told_states(rig)
+
+
+async def _told_states(rig: Rig) -> list[str]:
+    """What the station itself said; that it was asked at the start is told too."""
+    entries = await rig.ledger(EntryKind.STATION_STATE)
+    return [str(entry.data["detail"]) for entry in entries if entry.data["detail"]]

@@ -6,10 +6,12 @@ from pathlib import Path
 import pytest
 
 from adapters.simulator import Fault, FaultKind
-from gateway.dispatch import lane, watch
+from gateway.clock import SystemClock
+from gateway.dispatch import holds, lane, watch
+from gateway.store.one_step import one_step
 from schemas.ledger import EntryKind
-from schemas.station import Signal, SignalKind
-from tests.service.gateway_rig import RETRY, Rig, running, station, until
+from schemas.station import MachineState, Signal, SignalKind
+from tests.service.gateway_rig import RETRY, Rig, running, sees, station, until
 
 _LOOKS = 12
 RETRY_SOON = {**RETRY, "breaker_open_s": 0.02}
@@ -203,3 +205,44 @@ async def test_machine_that_reports_is_asked_once_where_nothing_is_known(
         await _machine(rig, "suspended", "a new roll")
         await asyncio.sleep(0.2)
         await _machine(rig, "suspended", "a new roll")
+
+
+async def test_machine_is_told_of_a_hold_and_of_its_end(tmp_path: Path) -> None:
+    """It makes no bag of its own accord meanwhile, and the next label comes out after."""
+    async with running(tmp_path, station("s1")) as rig:
+        await rig.act("/v1/stations/s1/hold")
+        machine = rig.stations["s1"]
+        await sees(lambda: machine.cycle.state is MachineState.HELD, "the machine to be held")
+        await rig.scan("s1", "o1")
+        await rig.act("/v1/stations/s1/release")
+        await rig.job_in("o1", "printed")
+        assert machine.cycle.state is not MachineState.HELD
+
+
+async def test_machine_that_was_told_to_hold_is_let_go_after_a_restart(tmp_path: Path) -> None:
+    """Released while no gateway ran: the next one knows that the machine still waits for it."""
+    async with running(tmp_path, station("s1")) as rig:
+        await rig.act("/v1/stations/s1/hold")
+        machine = rig.stations["s1"]
+        await sees(lambda: machine.cycle.state is MachineState.HELD, "the machine to be held")
+        await rig.stop_gateway()
+        one_step(
+            f"sqlite:///{rig.db}",
+            SystemClock(),
+            lambda work: holds.release(work, "s1", "looked", "Tester"),
+        )
+        await rig.start_gateway()
+        await sees(lambda: machine.cycle.state is not MachineState.HELD, "it to be let go")
+        await rig.scan("s1", "o1")
+        await rig.job_in("o1", "printed")
+
+
+async def test_machine_that_is_off_while_its_station_is_held_stops_nothing(tmp_path: Path) -> None:
+    """It can't be told, and nothing is sent anyway; it is let go once it is back."""
+    async with running(tmp_path, station("s1", retry=RETRY_SOON)) as rig:
+        rig.stations["s1"].off()
+        assert 204 == (await rig.act("/v1/stations/s1/hold")).status_code
+        assert 204 == (await rig.act("/v1/stations/s1/release")).status_code
+        await rig.scan("s1", "o1")
+        rig.stations["s1"].on()
+        await rig.job_in("o1", "printed")
