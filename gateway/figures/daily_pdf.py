@@ -137,7 +137,9 @@ def _stations(report: DayReport) -> list[paper.Flowable]:
         paper.heading("Stations"),
         paper.table(head, rows, (30, 14, 13, 18, 16, 14, 21, 26, 22), right=(1, 2, 3, 4, 5, 6)),
         paper.line(
-            "Down: held, aborted or offline. Stopped and suspended are not counted.", quiet=True
+            "Down: held, in doubt, faulted, waiting for a person, or its machine aborted, held or "
+            "offline. Stopped and suspended are not counted.",
+            quiet=True,
         ),
     ]
 

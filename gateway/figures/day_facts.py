@@ -11,11 +11,14 @@ from gateway.figures.control_chart import Sample
 from gateway.figures.label_checks import LabelCheck, label_checks
 from schemas.job import JobState
 from schemas.ledger import EntryKind, LedgerEntry
-from schemas.station import MachineState
+from schemas.station import MachineState, StationState
 
 DOWN = frozenset({MachineState.ABORTED, MachineState.HELD, MachineState.OFFLINE})
 """Machine states that count as down. Stopped may be the end of work, suspended is starved or
 blocked by its neighbours (ISA-TR88.00.02): neither is the station's own fault."""
+
+STANDS = frozenset({StationState.FAULTED, StationState.NEEDS_PERSON, StationState.IN_DOUBT})
+"""States in which a station's lane sends nothing, beside a hold: they count as down too."""
 
 _PRINTED = frozenset({JobState.SENT, JobState.PRINTED, JobState.VERIFIED, JobState.CLOSED})
 
@@ -238,13 +241,23 @@ class _Reading:
         station = entry.station or ""
         if entry.kind is EntryKind.STATION_HELD:
             self._begin(station, EntryKind.STATION_HELD, time, str(entry.data.get("hold", "hold")))
+            self._finish(station, EntryKind.STATION_MOVED, time)
         elif entry.kind is EntryKind.STATION_RELEASED:
             self._finish(station, EntryKind.STATION_HELD, time)
+            self._stands(station, entry.data.get("to"), time)
+        elif entry.kind is EntryKind.STATION_MOVED:
+            if entry.data.get("to") != entry.data.get("from"):
+                self._finish(station, EntryKind.STATION_MOVED, time)
+            self._stands(station, entry.data.get("to"), time)
         elif entry.kind is EntryKind.STATION_STATE:
             self._finish(station, EntryKind.STATION_STATE, time)
             state = entry.data.get("state")
             if state in DOWN:
                 self._begin(station, EntryKind.STATION_STATE, time, str(state))
+
+    def _stands(self, station: str, to: JsonValue, time: datetime) -> None:
+        if to in STANDS:
+            self._begin(station, EntryKind.STATION_MOVED, time, str(to))
 
     def _begin(self, station: str, by: EntryKind, time: datetime, cause: str) -> None:
         self._down.setdefault((station, by), (time, cause))

@@ -29,7 +29,12 @@ YEARS = range(2000, 2201)
 
 _SUPPLY_CHANGES_BACK = 400
 _SCANS = (EntryKind.SCAN_VERIFIED, EntryKind.SCAN_REFUSED)
-_LASTING = (EntryKind.STATION_STATE, EntryKind.STATION_HELD, EntryKind.STATION_RELEASED)
+_LASTING = (
+    EntryKind.STATION_STATE,
+    EntryKind.STATION_HELD,
+    EntryKind.STATION_RELEASED,
+    EntryKind.STATION_MOVED,
+)
 
 
 def day_facts(

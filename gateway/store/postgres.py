@@ -12,6 +12,9 @@ from gateway.store.work import Work
 CHANNEL = "bagrelay_lanes"
 _TURN = 0x6261675F  # any fixed number: the advisory lock that puts writers in a row
 
+LONGEST_TURN_S = 12.0
+"""A turn that has lasted longer is ended by whoever waits for the next."""
+
 _WRITER_OPTIONS = "-c idle_in_transaction_session_timeout=5000 -c lock_timeout=15000"
 """A gateway that was stopped amid its turn must not keep the others waiting for ever."""
 
@@ -59,7 +62,7 @@ _STUCK = sa.text(
     "SELECT pg_terminate_backend(a.pid) FROM pg_locks l JOIN pg_stat_activity a ON a.pid = l.pid"
     " WHERE l.locktype = 'advisory' AND l.granted AND l.objid = CAST(:turn AS oid)"
     " AND l.database = (SELECT oid FROM pg_database WHERE datname = current_database())"
-    " AND a.xact_start < clock_timestamp() - interval '12 seconds'"
+    " AND a.xact_start < clock_timestamp() - make_interval(secs => :longest)"
 )
 
 
@@ -71,7 +74,7 @@ def take_turn(conn: Connection) -> None:
     """
     if conn.execute(sa.select(sa.func.pg_try_advisory_xact_lock(_TURN))).scalar_one():
         return
-    conn.execute(_STUCK, {"turn": _TURN})
+    conn.execute(_STUCK, {"turn": _TURN, "longest": LONGEST_TURN_S})
     conn.execute(sa.select(sa.func.pg_advisory_xact_lock(_TURN)))
 
 

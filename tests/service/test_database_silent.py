@@ -1,11 +1,15 @@
 """Connections to PostgreSQL give a silent network up, instead of waiting as long as TCP would."""
 
+import asyncio
 import socket
 
 import psycopg
+import pytest
 from sqlalchemy import text
 
+from gateway.clock import SystemClock
 from gateway.store import postgres
+from gateway.store.store import Store
 
 
 def _limits(connection: psycopg.Connection[object]) -> tuple[int, int, int, int]:
@@ -32,3 +36,30 @@ def test_connections_probe_a_silent_peer(postgres_url: str) -> None:
             assert isinstance(driver, psycopg.Connection)
             assert (5, 2, 3, 10_000) == _limits(driver)
         engine.dispose()
+
+
+async def test_turn_of_a_gateway_that_was_stopped_is_ended(
+    postgres_url: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """One that was stopped amid a statement holds the turn to write, and no limit of the server
+    ends it: whoever waits does. A turn that is merely long is waited for.
+    """
+    store = Store(postgres_url, SystemClock())
+    await asyncio.to_thread(store.start)
+    with psycopg.connect(postgres_url.replace("+psycopg", "")) as stopped:
+        try:
+            stopped.execute("SELECT pg_advisory_xact_lock(%s)", (postgres._TURN,))
+            waits = asyncio.ensure_future(store.write(lambda work: work.next_number("case")))
+            await asyncio.sleep(0.5)
+            assert not waits.done()
+            stopped.rollback()
+            first = await asyncio.wait_for(waits, 10)
+            stopped.execute("SELECT pg_advisory_xact_lock(%s)", (postgres._TURN,))
+            await asyncio.sleep(0.5)
+            monkeypatch.setattr(postgres, "LONGEST_TURN_S", 0.2)
+            write = store.write(lambda work: work.next_number("case"))
+            assert first + 1 == await asyncio.wait_for(write, 10)
+            with pytest.raises(psycopg.OperationalError):
+                stopped.execute("SELECT 1")
+        finally:
+            await asyncio.to_thread(store.close)

@@ -169,6 +169,24 @@ def test_station_that_was_down_before_the_day_is_down_from_its_start() -> None:
     assert [("a", 7200.0), ("b", 14400.0)] == [(s.station, s.down_s) for s in report.stations]
 
 
+def test_lane_that_stands_is_downtime_until_it_goes_on() -> None:
+    """Faulted, then waiting for a person, then held: one stop after the other, none twice."""
+    before, book = Book(), Book()
+    before.add(-2, EntryKind.STATION_MOVED, "a", **{"from": "ready", "to": "faulted"})
+    book.add(1, EntryKind.STATION_MOVED, "a", **{"from": "faulted", "to": "faulted"})
+    book.add(2, EntryKind.STATION_MOVED, "a", **{"from": "faulted", "to": "needs_person"})
+    book.add(3, EntryKind.STATION_HELD, "a", hold="by_hand")
+    book.add(4, EntryKind.STATION_RELEASED, "a", **{"from": "held", "to": "in_doubt"})
+    book.add(5, EntryKind.STATION_MOVED, "a", **{"from": "in_doubt", "to": "ready"})
+    book.add(9, EntryKind.STATION_MOVED, "a", **{"from": "ready", "to": "faulted"})
+    book.add(9.5, EntryKind.STATION_MOVED, "a", **{"from": "faulted", "to": "ready"})
+    facts = facts_of(book, before=before)
+    causes = ["faulted", "needs_person", "by_hand", "in_doubt", "faulted"]
+    assert causes == [stop.cause for stop in facts.stops]
+    (station,) = day_report(facts, site="s", zone=ZONE).stations
+    assert 5.5 * 3600 == station.down_s
+
+
 def test_station_is_told_whatever_it_did() -> None:
     """Printing, being scanned at, standing, being loaded: any of it puts a station in the list."""
     book = Book()
