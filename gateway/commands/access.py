@@ -27,6 +27,7 @@ Stations = Annotated[
     list[str] | None,
     typer.Option("--station", help="Only for this station; may be given again."),
 ]
+AsJson = Annotated[bool, typer.Option("--json", help="Print as JSON, the key's text in it.")]
 _HERE = Path("site.toml")
 
 
@@ -39,8 +40,13 @@ def new(
     days: Annotated[
         int | None, typer.Option(min=1, max=3650, help="Days until it ends; else it has no end.")
     ] = None,
+    as_json: AsJson = False,
 ) -> None:
-    """Make a key and show it, once. The gateway may be running; it knows the key at once."""
+    """Make a key and show it, once. The gateway may be running; it knows the key at once.
+
+    Exit code 0: made. 1: refused, with why. 2: the site file or the store is wrong, or there is
+    no such station.
+    """
     from gateway.access import keys
 
     site = _site(site_file)
@@ -50,7 +56,7 @@ def new(
         ends = work.now + timedelta(days=days) if days else None
         return keys.new(work, name=name, role=role, stations=limited, expires=ends, by=_by())
 
-    _show_new(*_write(site, step))
+    _show_new(*_write(site, step), as_json=as_json)
 
 
 @key.command("rotate")
@@ -60,17 +66,20 @@ def rotate(
     overlap_hours: Annotated[
         float, typer.Option(min=0, max=2000, help="How long the old one works on.")
     ] = 24,
+    as_json: AsJson = False,
 ) -> None:
     """Make a fresh key of the same name and rights; the old one works on for a while.
 
-    So its owner changes over in their own time, and nothing stands still.
+    So its owner changes over in their own time, and nothing stands still. Exit code 0: made.
+    1: there is no such key, or it is at its end. 2: the site file or the store is wrong.
     """
     from gateway.access import keys
 
     overlap = timedelta(hours=overlap_hours)
-    _show_new(
-        *_write(_site(site_file), lambda work: keys.rotate(work, key_id, overlap=overlap, by=_by()))
+    made = _write(
+        _site(site_file), lambda work: keys.rotate(work, key_id, overlap=overlap, by=_by())
     )
+    _show_new(*made, as_json=as_json)
 
 
 @key.command("revoke")
@@ -79,7 +88,10 @@ def revoke(
     reason: Annotated[str, typer.Option(help="Why; it goes into the ledger.")],
     site_file: SiteFile = _HERE,
 ) -> None:
-    """End a key, and every session that was begun with it, within a second."""
+    """End a key, and every session that was begun with it, within a second.
+
+    Exit code 0: ended. 1: there is no such key. 2: the site file or the store is wrong.
+    """
     from gateway.access import keys
 
     _write(_site(site_file), lambda work: keys.revoke(work, key_id, reason=reason, by=_by()))
@@ -92,7 +104,10 @@ def listed(
     ended: Annotated[bool, typer.Option("--all", help="Those at their end, too.")] = False,
     as_json: Annotated[bool, typer.Option("--json", help="Print as JSON.")] = False,
 ) -> None:
-    """List keys: who, what for, until when. Never a secret: nobody has it but its owner."""
+    """List keys: who, what for, until when. Never a secret: nobody has it but its owner.
+
+    Exit code 0, also where there is none. 2: the site file or the store is wrong.
+    """
     from gateway.access import keys
     from gateway.clock import SystemClock
     from gateway.commands.store_access import open_for_reading
@@ -116,7 +131,10 @@ def listed(
 def table(
     as_json: Annotated[bool, typer.Option("--json", help="Print as JSON.")] = False,
 ) -> None:
-    """Print the permission table: which role may use which route, and hand in which event."""
+    """Print the permission table: which role may use which route, and hand in which event.
+
+    Exit code 0.
+    """
     from gateway.access.roles import EVENTS, TABLE
 
     rows = [(method, path, row) for (method, path), row in TABLE.items()]
@@ -188,7 +206,10 @@ def _write(site: "Site", step: "Callable[[Work], T]") -> T:
         raise typer.Exit(2) from None
 
 
-def _show_new(made: "AccessKey", text: str) -> None:
+def _show_new(made: "AccessKey", text: str, *, as_json: bool) -> None:
+    if as_json:
+        print(json.dumps({"key": text, **made.model_dump(mode="json")}, ensure_ascii=False))
+        return
     print(text)
     until = made.expires.astimezone(UTC).isoformat(timespec="seconds") if made.expires else ""
     print(

@@ -1,6 +1,7 @@
 """`bagrelay adapter`: which kinds of station there are, a start for a new one, a try by hand."""
 
 import asyncio
+import json
 from importlib.resources import files
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
@@ -31,8 +32,6 @@ def kinds(
 
     Exit code 0, also where a kind can't be used: its line says why.
     """
-    import json
-
     from adapters import registry
     from adapters.errors import StationFault
     from schemas.station import ReceiptStage
@@ -63,7 +62,10 @@ def new(
     name: Annotated[str, typer.Argument(help="Name of the kind: small letters, digits, hyphens.")],
     into: Annotated[Path, typer.Option(help="Folder in which its folder is made.")] = Path(),
 ) -> None:
-    """Write a package for a new station kind, whose tests run at once."""
+    """Write a package for a new station kind, whose tests run at once.
+
+    Exit code 0: written. 2: the name can't be one, or its folder is already there.
+    """
     folder = into / name
     if not name.replace("-", "").isalnum() or name != name.lower() or not name[0].isalpha():
         raise typer.BadParameter("use small letters, digits and hyphens")
@@ -97,20 +99,45 @@ def check(
     print_label: Annotated[
         bool, typer.Option("--print", help="Also print one trial label. Look at what comes out.")
     ] = False,
+    as_json: Annotated[bool, typer.Option("--json", help="Print what was found as JSON.")] = False,
 ) -> None:
     """Try a kind against a real device: open, state, count, and with --print one label.
 
     Before --print: keep hands out of the machine, its guards closed, film and labels loaded, and
-    somebody beside it. This is a try of the line, no safety check.
+    somebody beside it. This is a try of the line, no safety check. Exit code 0: all of it went.
+    1: the device did not answer, refused, or its fate is unknown. 2: no such kind, station or
+    option.
     """
-    from adapters.errors import StationFault
+    from adapters.errors import Misconfigured, StationFault
 
+    told = _Told(as_json)
     try:
         line = _of_site(name, site_file) if site_file else _of_options(name, options or [])
-        asyncio.run(_try(line, print_label))
+        asyncio.run(_try(line, print_label, told))
     except StationFault as fault:
-        print(f"{type(fault).__name__}: {fault.told}")
-        raise typer.Exit(1) from fault
+        kind = type(fault).__name__
+        told.say("fault", {"kind": kind, "text": fault.told}, f"{kind}: {fault.told}")
+        told.end()
+        wrong = isinstance(fault, Misconfigured) and "open" not in told.found
+        raise typer.Exit(2 if wrong else 1) from fault
+    told.end()
+
+
+class _Told:
+    """What a try found: said at once in words, or as one JSON object at its end."""
+
+    def __init__(self, as_json: bool) -> None:
+        self.found: dict[str, object] = {}
+        self._as_json = as_json
+
+    def say(self, name: str, value: object, words: str) -> None:
+        self.found[name] = value
+        if not self._as_json:
+            print(words)
+
+    def end(self) -> None:
+        if self._as_json:
+            print(json.dumps(self.found, indent=2))
 
 
 def _of_options(name: str, options: list[str]) -> "StationLine":
@@ -134,25 +161,30 @@ def _of_site(name: str, site_file: Path) -> "StationLine":
     raise typer.BadParameter(f"there is no station {name!r}; there are {known}")
 
 
-async def _try(adapter: "StationLine", print_label: bool) -> None:
+async def _try(adapter: "StationLine", print_label: bool, told: _Told) -> None:
     from adapters.contract import AsksFate, CountsLabels
     from adapters.trial_label import order
 
     try:
         await adapter.open()
-        print("open: yes")
-        print(f"state: {_shown(await adapter.state())}")
+        told.say("open", True, "open: yes")
+        state = await adapter.state()
+        told.say("state", state.model_dump(mode="json"), f"state: {_shown(state)}")
         if adapter.claims.counts_labels and isinstance(adapter, CountsLabels):
-            print(f"labels printed so far: {await adapter.labels_printed()}")
+            count = await adapter.labels_printed()
+            told.say("labels_printed", count, f"labels printed so far: {count}")
         if print_label:
             receipt = await adapter.deliver(order("check-1", code="BAGRELAY-CHECK"))
-            print(f"label: {receipt.stage.value}, {receipt.bytes_sent} bytes")
-            print("Look: one label with the code BAGRELAY-CHECK must have come out, not two.")
+            stage, size = receipt.stage.value, receipt.bytes_sent
+            told.say("label", {"stage": stage, "bytes": size}, f"label: {stage}, {size} bytes")
+            look = "one label with the code BAGRELAY-CHECK must have come out, not two."
+            told.say("look", look, f"Look: {look}")
             if adapter.claims.can_be_asked and isinstance(adapter, AsksFate):
-                print(f"asked: {(await adapter.fate('check-1')).value}")
+                fate = (await adapter.fate("check-1")).value
+                told.say("fate", fate, f"asked: {fate}")
     finally:
         await adapter.close()
-        print("closed: yes")
+        told.say("closed", True, "closed: yes")
 
 
 def _shown(condition: object) -> str:

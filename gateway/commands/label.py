@@ -36,7 +36,9 @@ def label(
         Path | None,
         typer.Option("--out", help="A .png, .svg or .pdf, or the stream; else standard output."),
     ] = None,
-    language: Annotated[LabelLanguage, typer.Option("--language")] = LabelLanguage.ZPL,
+    language: Annotated[
+        LabelLanguage, typer.Option("--language", help="What the printer speaks.")
+    ] = LabelLanguage.ZPL,
     dpi: Dpi = 203,
     size_mm: Annotated[
         tuple[float, float] | None,

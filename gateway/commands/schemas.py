@@ -18,7 +18,10 @@ def schemas(
         bool, typer.Option("--check", help="Write nothing; fail when a file is out of date.")
     ] = False,
 ) -> None:
-    """Write the data contract as JSON Schema, OpenAPI and AsyncAPI documents."""
+    """Write the data contract as JSON Schema, OpenAPI and AsyncAPI documents.
+
+    Exit code 0: they are as they should be. 1: with --check, one is out of date.
+    """
     from gateway.contract_documents import documents
 
     wanted = {folder / name: as_text(document) for name, document in documents().items()}

@@ -30,7 +30,8 @@ def find(
 ) -> None:
     """Look for stations and printers that announce themselves by DNS-SD.
 
-    Nothing that is found is sent anything: put a station into the site file yourself.
+    Nothing that is found is sent anything: put a station into the site file yourself. Exit code 0,
+    also where nothing is found. 2: an interface or the site file is wrong.
     """
     from gateway import discovery
     from gateway.site_file import read_file
@@ -42,7 +43,9 @@ def find(
             raise typer.BadParameter(
                 f"{address!r} is no IP address", param_hint="--interface"
             ) from wrong
-    site = read_file(site_file).site if site_file else None
+    site = None
+    if site_file is not None and (site := read_file(site_file).site) is None:
+        raise typer.BadParameter(f"see `bagrelay check {site_file}`", param_hint="--site")
     try:
         heard = asyncio.run(discovery.find(interface, seconds))
     except OSError as fault:

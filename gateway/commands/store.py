@@ -125,7 +125,7 @@ def mark_restored(
     """Make a store safe that another tool restored, such as pg_restore; all gateways stopped.
 
     Does what `store restore` does after the copy: holds every lane, lets waiting labels ask,
-    moves the SSCC serials ahead.
+    moves the SSCC serials ahead. Exit code 0: done. 2: refused, with why.
     """
     from gateway.access.after_restore import settle_access
     from gateway.restore import settle
