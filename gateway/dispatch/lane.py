@@ -38,6 +38,7 @@ T = TypeVar("T")
 
 ASK_AGAIN_S = 1.0
 PERSON_WAIT_S = 5.0
+LEAST_REST_S = 0.1
 
 
 class _Again(Exception):
@@ -94,6 +95,8 @@ class Lane:
             self._work.clear()
             try:
                 busy = await self._step()
+                if not busy and (lease := self._lease()) is not None:
+                    await self._watch.look(lease)
             except LeaseLost as lost:
                 self._log.warning("lane.lease_lost", text=str(lost))
                 busy = False
@@ -122,7 +125,8 @@ class Lane:
             await self._close()  # the line is for whoever has the lane now
         self._handover.open()
         with suppress(TimeoutError):
-            async with asyncio.timeout(None if lease is None else self._watch.due_in_s()):
+            due_in_s = None if lease is None else self._watch.due_in_s()
+            async with asyncio.timeout(None if due_in_s is None else max(due_in_s, LEAST_REST_S)):
                 await self._work.wait()
 
     def take_within(self, work: Work) -> None:
@@ -169,7 +173,6 @@ class Lane:
             case Idle.DOUBT:
                 return await self._ask_again(lease)
             case _:
-                await self._watch.look(lease)
                 return False
 
     async def _look(self, lease: Lease) -> None:

@@ -1,9 +1,12 @@
 """The station's one state as a gateway moves it, and how little a night in it costs the ledger."""
 
 import asyncio
+from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 import pytest
+from sqlalchemy.engine import Connection
 
 from adapters.simulator import Fault, FaultKind
 from gateway.clock import SystemClock
@@ -246,3 +249,25 @@ async def test_machine_that_is_off_while_its_station_is_held_stops_nothing(tmp_p
         await rig.scan("s1", "o1")
         rig.stations["s1"].on()
         await rig.job_in("o1", "printed")
+
+
+@pytest.mark.parametrize("held", [True, False])
+async def test_lane_that_rests_costs_nothing(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, held: bool
+) -> None:
+    """It looks at its station now and then, and does not turn round and round meanwhile."""
+    monkeypatch.setattr(watch, "WATCH_S", 0.2)
+    asked = [{"kind": "tcp", "options": {"ask": "zpl-status"}}]
+    async with running(tmp_path, station("s1", lines=asked)) as rig:
+        await _machine(rig, "idle")
+        if held:
+            await rig.act("/v1/stations/s1/hold")
+        real, looks = rig.gateway.store.glance, []
+
+        async def counted(run: Callable[[Connection], Any]) -> Any:
+            looks.append(run)
+            return await real(run)
+
+        monkeypatch.setattr(rig.gateway.store, "glance", counted)
+        await asyncio.sleep(1.0)
+        assert 2 <= len(looks) <= 7
