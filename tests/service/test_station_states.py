@@ -270,4 +270,4 @@ async def test_lane_that_rests_costs_nothing(
 
         monkeypatch.setattr(rig.gateway.store, "glance", counted)
         await asyncio.sleep(1.0)
-        assert 2 <= len(looks) <= 7
+        assert 1 <= len(looks) <= 20
