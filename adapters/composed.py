@@ -20,6 +20,7 @@ from schemas.station import (
     MachineState,
     Receipt,
     ReceiptStage,
+    Retry,
     Role,
     Signal,
     StationCondition,
@@ -202,6 +203,18 @@ def claims_of(parts: Mapping[Role, StationAdapter | type[StationAdapter]]) -> Cl
         passes_by=any(one.passes_by for one in every),
         deliver_within_s=sum(one.deliver_within_s for one in acting),
         state_within_s=sum(one.state_within_s for one in acting),
+        retry=_most_patient([one.retry for one in acting]),
+    )
+
+
+def _most_patient(budgets: list[Retry]) -> Retry:
+    """A station is as slow to come back as the slowest of its lines."""
+    return Retry(
+        attempts=min(one.attempts for one in budgets),
+        first_wait_s=max(one.first_wait_s for one in budgets),
+        longest_wait_s=max(one.longest_wait_s for one in budgets),
+        breaker_faults=min(one.breaker_faults for one in budgets),
+        breaker_open_s=max(one.breaker_open_s for one in budgets),
     )
 
 

@@ -15,6 +15,7 @@ from schemas.station import (
     OptionValue,
     Receipt,
     ReceiptStage,
+    Retry,
     Signal,
     StationCondition,
     StationOrder,
@@ -51,6 +52,8 @@ class Claims:
     deliver_within_s: float = 10.0
     """After this long without an answer a delivery counts as unknown."""
     state_within_s: float = 3.0
+    retry: Retry = field(default_factory=Retry)
+    """How soon and how often a safe repeat is tried; what the site file states counts first."""
 
 
 @dataclass(frozen=True, slots=True)

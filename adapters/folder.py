@@ -24,6 +24,7 @@ from schemas.station import (
     MachineState,
     Receipt,
     ReceiptStage,
+    Retry,
     Signal,
     StationCondition,
     StationOrder,
@@ -40,6 +41,8 @@ class Folder:
         knows=frozenset({ReceiptStage.ACCEPTED, ReceiptStage.PRINTED}),
         can_be_asked=True,
         deliver_within_s=60.0,
+        # a share is mounted again in half a minute rather than in a second
+        retry=Retry(first_wait_s=1.0, longest_wait_s=30.0, breaker_open_s=15.0),
     )
 
     def __init__(self, station: str, spool: Path, *, take_s: float, print_s: float) -> None:

@@ -22,6 +22,7 @@ from schemas.station import (
     MachineState,
     Receipt,
     ReceiptStage,
+    Retry,
     Signal,
     SignalKind,
     StationCondition,
@@ -96,6 +97,8 @@ class Machine(ABC):
         passes_by=True,
         deliver_within_s=30.0,
         state_within_s=6.0,
+        # a controller that starts anew takes seconds, and often one client at a time
+        retry=Retry(first_wait_s=0.5, longest_wait_s=15.0, breaker_open_s=10.0),
     )
 
     def __init__(

@@ -37,6 +37,7 @@ from schemas.station import (
     MachineState,
     Receipt,
     ReceiptStage,
+    Retry,
     Signal,
     SignalKind,
     StationCondition,
@@ -63,6 +64,8 @@ class Mqtt:
         passes_by=True,
         deliver_within_s=25.0,
         state_within_s=6.0,
+        # a broker that was restarted takes its clients back one after the other
+        retry=Retry(first_wait_s=0.5, longest_wait_s=15.0, breaker_open_s=10.0),
     )
 
     def __init__(

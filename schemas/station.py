@@ -74,7 +74,10 @@ class Verify(StrEnum):
 
 
 class Retry(Record):
-    """The station's retry budget, for faults after which a retry is safe."""
+    """The station's retry budget, for faults after which a retry is safe.
+
+    In a site file each value that is stated overrides the one of the station's kind.
+    """
 
     attempts: Annotated[int, Field(ge=1, le=100)] = 6
     first_wait_s: Annotated[float, Field(gt=0, le=60)] = 0.2

@@ -49,7 +49,10 @@ def kinds(
         can = [word for word in _ABILITIES if getattr(claims, word)]
         stages = [stage.value for stage in ReceiptStage if stage in claims.knows]
         if as_json:
-            told.append({"kind": name, "from": kind.where, "knows": stages, "can": can})
+            retry = claims.retry.model_dump()
+            told.append(
+                {"kind": name, "from": kind.where, "knows": stages, "can": can, "retry": retry}
+            )
             continue
         knows = ", ".join(stages) or "nothing of labels"
         print(f"{name:16} knows {knows}; {', '.join(can) or 'can do no more'}  [{kind.where}]")

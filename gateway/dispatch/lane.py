@@ -14,6 +14,7 @@ from adapters.errors import FateUnknown, NeedsPerson, NothingSent, StationFault
 from gateway.clock import Clock
 from gateway.dispatch import asking, lane_steps
 from gateway.dispatch.after_fault import Next, after_fault
+from gateway.dispatch.budget import budget_of
 from gateway.dispatch.handover import Handover
 from gateway.dispatch.lane_steps import Idle, LeftOver, Taken
 from gateway.dispatch.lane_view import LaneView
@@ -60,6 +61,7 @@ class Lane:
         self.station = station
         self.adapter = adapter
         self.view = LaneView()
+        self._budget = budget_of(station, adapter.claims)
         self._store = store
         self._clock = clock
         self._metrics = metrics
@@ -184,7 +186,7 @@ class Lane:
             self.view.waits_for = why
             await self._stands(to, why, lease)
             faulted = to is StationState.FAULTED
-            await self._pause(self.station.retry.breaker_open_s if faulted else PERSON_WAIT_S)
+            await self._pause(self._budget.breaker_open_s if faulted else PERSON_WAIT_S)
             return
         taken = await self._take(lease, looked=True)
         if isinstance(taken, Taken):
@@ -223,7 +225,7 @@ class Lane:
 
     async def _send_again(self, job: JobRow, lease: Lease) -> None:
         """The further tries of the budget. The one that failed counts as its first."""
-        budget = self.station.retry
+        budget = self._budget
         tries = AsyncRetrying(
             retry=retry_if_exception_type(_Again),
             wait=self._wait_before_retry,
@@ -252,10 +254,10 @@ class Lane:
             raise _Again
 
     def _is_failing(self) -> bool:
-        return self.view.faults_in_a_row >= self.station.retry.breaker_faults
+        return self.view.faults_in_a_row >= self._budget.breaker_faults
 
     def _wait_before_retry(self, state: RetryCallState) -> float:
-        budget = self.station.retry
+        budget = self._budget
         spread = wait_random_exponential(multiplier=budget.first_wait_s, max=budget.longest_wait_s)
         return float(spread(state))
 
@@ -414,12 +416,10 @@ class Lane:
             return
         self.view.breaker_open = True
         self._metrics.breaker(self.station.id, is_open=True)
-        self._log.warning("station.breaker_open", seconds=self.station.retry.breaker_open_s)
-        await self._pause(self.station.retry.breaker_open_s)
+        self._log.warning("station.breaker_open", seconds=self._budget.breaker_open_s)
+        await self._pause(self._budget.breaker_open_s)
         # half open: one more fault opens it again, one success forgets them all
-        self.view.faults_in_a_row = min(
-            self.view.faults_in_a_row, self.station.retry.breaker_faults - 1
-        )
+        self.view.faults_in_a_row = min(self.view.faults_in_a_row, self._budget.breaker_faults - 1)
         self._work.set()
 
     async def _pause(self, seconds: float) -> None:
