@@ -21,7 +21,7 @@ def test_unstated_values_are_the_kinds() -> None:
 
 
 def test_kinds_that_come_back_slowly_are_waited_for_longer() -> None:
-    """A share or a controller needs seconds where a socket needs none: common practice, no source."""
+    """A share or a controller needs seconds, a socket none: common practice, no source."""
     quick = find("tcp").claims.retry
     for name in ("folder", "mqtt", "modbus", "opcua"):
         slow = find(name).claims.retry
