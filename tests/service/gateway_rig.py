@@ -135,6 +135,22 @@ class Rig:
                     "host": host, "port": port, **_LINE_OPTIONS[kind], **own,
                 }  # fmt: skip
         await self.start_gateway()
+        await self._known()
+
+    async def _known(self) -> None:
+        """Wait until each station that can tell has told its state: an entry of its own."""
+        can_tell = [
+            one["id"]
+            for one in self._site["station"]
+            if [line["kind"] for line in one["lines"]] == ["simulated"]
+        ]
+
+        async def told() -> bool:
+            views = (await self.client.get("/v1/stations")).json()
+            states = {view["station"]: view["machine_state"] for view in views}
+            return all(states.get(name) != "unknown" for name in can_tell)
+
+        await until(told, "the stations' states to be known")
 
     async def start_gateway(self) -> None:
         """Start the gateway on the store as it is."""

@@ -154,4 +154,4 @@ async def test_report_to_a_station_without_a_secret_is_refused() -> None:
     """No secret, no reports."""
     station = _station()
     with pytest.raises(Refused, match="no secret"):
-        station.callback(sign(b"", "s", _BODY), _BODY)
+        station.read_report(sign(b"", "s", _BODY), _BODY)
