@@ -73,6 +73,10 @@ class NotAllowedNow(GatewayError):
     type, status, title = ProblemType.NOT_ALLOWED_NOW, 409, "Not allowed in this state"
 
 
+class OldReport(NotAllowedNow):
+    """A station's numbered report that comes after one with a higher number."""
+
+
 class LaneFull(GatewayError):
     """Too many jobs wait for the station; the sender should come again."""
 

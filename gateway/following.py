@@ -8,6 +8,7 @@ from adapters.contract import (
     AsksFate,
     Claims,
     CountsLabels,
+    Holds,
     LineSettings,
     PassesBy,
     StationLine,
@@ -127,6 +128,16 @@ class Followed:
         if not isinstance(there, CountsLabels):
             raise NothingSent(f"station {self._station.id} does not count its labels")
         return await there.labels_printed()
+
+    async def hold(self, reason: str) -> None:
+        """Tell it to hold, where its kind can be told."""
+        if isinstance(there := self._there(), Holds):
+            await there.hold(reason)
+
+    async def release(self) -> None:
+        """Tell it that it may go on."""
+        if isinstance(there := self._there(), Holds):
+            await there.release()
 
     async def pass_by(self, code: str, reason: str) -> None:
         """Let goods pass, where its kind can."""

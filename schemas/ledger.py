@@ -31,6 +31,8 @@ class EntryKind(StrEnum):
     ROW_CHANGED = "row.changed"
     ROW_REPAIRED = "row.repaired"
     SUPPLY_CHANGED = "supply.changed"
+    SUPPLY_LOW = "supply.low"
+    SIGNAL_REFUSED = "signal.refused"
     LANE_LEASED = "lane.leased"
     CASE_OPENED = "case.opened"
     CASE_CHANGED = "case.changed"

@@ -63,6 +63,8 @@ class Load(Record):
     metres_left: Annotated[float, Field(ge=0)] | None = None
     low_at: Annotated[float, Field(ge=0)] | None = None
     """Pieces or metres at which the supply counts as low."""
+    told_low: bool = False
+    """The station itself said that it is low, since this was loaded."""
 
 
 class Verify(StrEnum):

@@ -97,7 +97,9 @@ def _tone(view: StationView) -> Tone:
 
 
 def is_low(load: Load) -> bool:
-    """Whether a supply counts as low."""
+    """Whether a supply counts as low: by its count, or because the station said so."""
+    if load.told_low:
+        return True
     left = load.pieces_left if load.pieces_left is not None else load.metres_left
     return left is not None and load.low_at is not None and left <= load.low_at
 

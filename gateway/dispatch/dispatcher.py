@@ -15,7 +15,7 @@ from gateway.dispatch.lane import Lane
 from gateway.dispatch.lane_view import LaneView
 from gateway.dispatch.lease import Lease
 from gateway.dispatch.station_state import known_state
-from gateway.errors import GatewayError, NotFound, NotStored
+from gateway.errors import GatewayError, NotFound, NotStored, OldReport
 from gateway.metrics import Metrics
 from gateway.store.store import EVERY_LANE, Store
 from gateway.store.work import Work
@@ -239,7 +239,7 @@ class Dispatcher:
             no_go: str | None
             try:
                 no_go = await self._on_signal(station, signal, connection)
-                lane.view.signal_refused = ""
+                lane.view.takes(signal)
             except NotStored as failure:
                 if not patient:
                     raise
@@ -249,6 +249,10 @@ class Dispatcher:
                         await self._stop.wait()
                         raise
                 continue
+            except OldReport:
+                if not patient:
+                    raise
+                return
             except GatewayError as refused:
                 log.warning(
                     "signal.refused",
@@ -256,10 +260,15 @@ class Dispatcher:
                     signal=signal.kind.value,
                     text=refused.detail,
                 )
-                lane.view.signal_refused = refused.detail
+                lane.view.refuses(signal, refused)
                 no_go = refused.detail if signal.kind is SignalKind.ITEM_PRESENT else None
-            if no_go is not None:
-                await _pass_by(lane, signal.code, no_go)
+            if no_go is None:
+                return
+            passing = _pass_by(lane, signal.code, no_go)
+            if patient:
+                await passing
+            else:  # the station waits for the answer to its report, and may serve nothing before
+                self._spawn(passing, f"pass by {station.id}")
             return
 
 

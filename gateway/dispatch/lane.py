@@ -101,6 +101,7 @@ class Lane:
                     await self._watch.look(lease)
             except LeaseLost as lost:
                 self._log.warning("lane.lease_lost", text=str(lost))
+                self._watch.later()
                 busy = False
             except GatewayError as failure:
                 self._log.error("lane.step_failed", text=failure.detail)
@@ -118,6 +119,7 @@ class Lane:
     def line_opened(self) -> None:
         """The line of the station is there, or there again."""
         self._watch.begin()
+        self._machine.begin()
         self.wake()
 
     async def _rest(self) -> None:
@@ -127,8 +129,8 @@ class Lane:
             await self._close()  # the line is for whoever has the lane now
         self._handover.open()
         with suppress(TimeoutError):
-            due_in_s = None if lease is None else self._watch.due_in_s()
-            async with asyncio.timeout(None if due_in_s is None else max(due_in_s, LEAST_REST_S)):
+            due_in_s = None if lease is None else max(self._watch.due_in_s(), LEAST_REST_S)
+            async with asyncio.timeout(due_in_s):
                 await self._work.wait()
 
     def take_within(self, work: Work) -> None:
@@ -163,19 +165,32 @@ class Lane:
                 await self._machine.hold(lease)
                 return False
             case Idle.LET_GO:
-                if not await self._machine.let_go(lease):
-                    self.view.waits_for = "its machine can't be told that it may go on"
-                    await self._pause(ASK_AGAIN_S)
-                else:
+                if await self._machine.let_go(lease):
                     self.view.waits_for = ""
+                    self._watch.begin()
+                else:
+                    await self._not_let_go(lease)
                 return True
             case Idle.STANDS:
                 await self._look(lease)
+                await self._watch.look(lease)
                 return True
             case Idle.DOUBT:
                 return await self._ask_again(lease)
             case _:
                 return False
+
+    async def _not_let_go(self, lease: Lease) -> None:
+        """Its machine can't be told to go on: it stands, unless it answers and is ready anyway."""
+        stands = await look(self.open, self.adapter)
+        if stands is None:
+            await self._machine.forget(lease)
+            return
+        to, why = stands
+        self.view.failed_tries += 1
+        self.view.waits_for = f"its machine can't be told that it may go on: {why}"
+        await self._stands(to, why, lease)
+        await self._pause(ASK_AGAIN_S)
 
     async def _look(self, lease: Lease) -> None:
         """A station that stands is looked at first: a label tried in vain is an entry for ever."""

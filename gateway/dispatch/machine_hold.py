@@ -35,6 +35,10 @@ class MachineHold:
         self._store = store
         self._holds = False
 
+    def begin(self) -> None:
+        """Its line was opened: it may have been switched off, and know of no hold."""
+        self._holds = False
+
     async def hold(self, lease: Lease) -> None:
         """Tell it once that the lane is held; one that isn't reached is told at the next look."""
         if self._holds or not self._able():
@@ -46,9 +50,13 @@ class MachineHold:
         """Tell it that it may go on; whether it heard."""
         if self._able() and not await self._tell(hold=False):
             return False
+        await self.forget(lease)
+        return True
+
+    async def forget(self, lease: Lease) -> None:
+        """It needs not be told to go on any more."""
         self._holds = False
         await self._store.write(lambda work: _keep(work, lease, told=False))
-        return True
 
     def _able(self) -> bool:
         return self._adapter.claims.holds and isinstance(self._adapter, Holds)

@@ -21,6 +21,7 @@ _LOADS = (
         supplies.c.pieces_left,
         supplies.c.metres_left,
         supplies.c.low_at,
+        supplies.c.told_low,
     )
     .where(supplies.c.station == sa.bindparam("station"))
     .order_by(supplies.c.slot)
@@ -36,8 +37,9 @@ def loads_of(conn: Connection, station: str) -> tuple[Load, ...]:
             pieces_left=pieces_left,
             metres_left=metres_left,
             low_at=low_at,
+            told_low=told_low,
         )
-        for bag, slot, pieces_left, metres_left, low_at in prepared.rows(
+        for bag, slot, pieces_left, metres_left, low_at, told_low in prepared.rows(
             conn, _LOADS, {"station": station}
         )
     )
@@ -55,6 +57,7 @@ def loads_at(conn: Connection, stations: Sequence[str]) -> dict[str, tuple[Load,
                 pieces_left=row.pieces_left,
                 metres_left=row.metres_left,
                 low_at=row.low_at,
+                told_low=row.told_low,
             )
         )
     return {station: tuple(loads) for station, loads in found.items()}
@@ -127,6 +130,19 @@ def set_load(work: Work, change: SupplyChanged, actor: str) -> None:
     work.wake(change.station)
 
 
+def told_low(work: Work, station: str, detail: str) -> None:
+    """The station says that its supply is low: told once, until something is loaded."""
+    text = f"The station says that its supply is low. {detail}".strip()
+    marked = work.conn.execute(
+        sa.update(supplies)
+        .where(supplies.c.station == station, supplies.c.told_low.is_(False))
+        .values(told_low=True)
+    )
+    if marked.rowcount or not loads_of(work.conn, station):
+        work.record(EntryKind.SUPPLY_LOW, station=station, actor=f"station {station}", text=text)
+        work.publish(OutgoingType.SUPPLY_LOW, Outgoing(station=station, text=text))
+
+
 @dataclass(frozen=True, slots=True)
 class _Left:
     before: float
@@ -155,11 +171,13 @@ def count_down(work: Work, station: Station, parcel: Parcel) -> None:
     )
     low_at = row.low_at if row.low_at is not None else 0.0
     if left.before > low_at >= left.after:
+        text = f"{parcel.bag.id} in slot {row.slot} is low: {left.after:g} {left.unit} left."
+        work.record(EntryKind.SUPPLY_LOW, station=station.id, text=text, slot=row.slot)
         work.publish(
             OutgoingType.SUPPLY_LOW,
             Outgoing(
                 station=station.id,
-                text=f"{parcel.bag.id} in slot {row.slot} is low: {left.after:g} {left.unit} left.",
+                text=text,
                 facts={
                     "slot": row.slot,
                     "bag": parcel.bag.id,

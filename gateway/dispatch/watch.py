@@ -1,7 +1,8 @@
 """Asks a station for its state while its lane has nothing to send.
 
-A station that reports its state is asked when its line opens, where nothing is known of it. One
-that only answers is asked again and again: paper that ran out shows before the next order comes.
+Paper that ran out, a printer that was switched off, a machine that nobody reaches: each shows
+before the next order comes. What a station reports by itself counts for more than its answer,
+unless that says that something is wrong.
 """
 
 import asyncio
@@ -11,7 +12,7 @@ from contextlib import suppress
 from adapters.contract import StationLine
 from adapters.errors import StationFault
 from gateway.dispatch.lease import Lease, LeaseLost, fence
-from gateway.dispatch.station_state import ensure_row, known_state, state_seen
+from gateway.dispatch.station_state import StationRow, ensure_row, known_state, state_seen
 from gateway.errors import NotStored
 from gateway.store.store import Store
 from gateway.store.work import Work
@@ -24,7 +25,7 @@ _NOTHING_KNOWN = (MachineState.UNKNOWN, MachineState.OFFLINE)
 
 
 class Watch:
-    """When one station is to be asked, and what it said last."""
+    """When one station is to be asked, and what was kept of its answers."""
 
     def __init__(
         self, adapter: StationLine, open_line: Callable[[], Awaitable[None]], store: Store
@@ -33,50 +34,70 @@ class Watch:
         self._open_line = open_line
         self._store = store
         self._reports = SignalKind.STATE.value in adapter.claims.reports
-        self._next: float | None = None
-        self._seen: _Seen | None = None
+        self._next = 0.0
+        self._kept: _Seen | None = None
 
     def begin(self) -> None:
-        """Its line was opened: ask soon."""
-        self._next, self._seen = _now(), None
+        """Its line was opened, or it was told something: ask soon."""
+        self._next = 0.0
 
-    def due_in_s(self) -> float | None:
-        """How long until it is to be asked; nothing where it isn't to be asked at all."""
-        return None if self._next is None else max(0.0, self._next - _now())
+    def later(self) -> None:
+        """Don't ask now."""
+        self._next = _now() + WATCH_S
+
+    def due_in_s(self) -> float:
+        """How long until it is to be asked."""
+        return max(0.0, self._next - _now())
 
     async def look(self, lease: Lease) -> None:
         """Ask, if it is time, and keep what is new."""
         if self.due_in_s() != 0:
             return
-        self._next = None if self._reports else _now() + WATCH_S
-        seen = await self._ask()
-        if seen is None or seen == self._seen:
+        self.later()
+        seen, wrong = await self._ask()
+        known = await self._store.glance(lambda conn: known_state(conn, lease.station))
+        if not self._counts(known, seen, wrong):
             return
         with suppress(NotStored, LeaseLost):
-            await self._store.write(lambda work: self._keep(work, lease, *seen))
-            self._seen = seen
+            await self._store.write(lambda work: self._keep(work, lease, seen, wrong))
+            self._kept = seen
 
-    async def _ask(self) -> _Seen | None:
+    async def _ask(self) -> tuple[_Seen, bool]:
+        """What it says, and whether something is wrong with it."""
         try:
             await self._open_line()
             async with asyncio.timeout(self._adapter.claims.state_within_s):
                 condition = await self._adapter.state()
-        except (StationFault, TimeoutError) as fault:
-            why = fault.what if isinstance(fault, StationFault) else "it does not answer"
-            return None if self._reports else (MachineState.OFFLINE, why)
+        except StationFault as fault:
+            return (MachineState.OFFLINE, fault.what), True
+        except TimeoutError:
+            return (MachineState.OFFLINE, "it does not answer"), True
         state = condition.state
-        if condition.ready and not self._reports:
+        if condition.ready:
             state = MachineState.IDLE  # that it prints just now its jobs tell, and it would flicker
-        if state is MachineState.UNKNOWN and self._seen is None:
-            return None
-        return state, ", ".join(condition.faults)
+        return (state, ", ".join(condition.faults)), condition.ready is False
 
-    def _keep(self, work: Work, lease: Lease, state: MachineState, detail: str) -> None:
+    def _counts(self, known: StationRow, seen: _Seen, wrong: bool) -> bool:
+        """Whether the answer says something that isn't known, and better than it is known."""
+        now = known.machine_state, known.state_detail
+        again = seen[0] is known.machine_state
+        if now == seen or (again and wrong and not seen[1]) or (again and _gone(seen) and now[1]):
+            return False
+        if seen[0] is MachineState.UNKNOWN:
+            return now == self._kept  # it was told before, and holds no more
+        ours = known.machine_state in _NOTHING_KNOWN or now == self._kept
+        return ours or wrong or not self._reports
+
+    def _keep(self, work: Work, lease: Lease, seen: _Seen, wrong: bool) -> None:
         fence(work, lease)
         ensure_row(work, lease.station)
-        known = known_state(work.conn, lease.station).machine_state
-        if not self._reports or known in _NOTHING_KNOWN:
-            state_seen(work, lease.station, state, detail, f"station {lease.station}")
+        if self._counts(known_state(work.conn, lease.station), seen, wrong):
+            state_seen(work, lease.station, *seen, f"station {lease.station}")
+
+
+def _gone(seen: _Seen) -> bool:
+    """Not reached: why changes from look to look, and would fill the ledger."""
+    return seen[0] is MachineState.OFFLINE
 
 
 def _now() -> float:

@@ -7,10 +7,12 @@ import orjson
 import structlog
 from pydantic import JsonValue, ValidationError
 
+from gateway.dispatch.lane_view import refusal
 from gateway.dispatch.moves import MOVES, move
 from gateway.dispatch.outcome import bag_came_out, settled
 from gateway.dispatch.station_state import last_report, report_taken
-from gateway.errors import GatewayError, Invalid, NotStored
+from gateway.dispatch.supply import told_low
+from gateway.errors import GatewayError, Invalid, NotStored, OldReport
 from gateway.intake.accept import Intake
 from gateway.intake.envelope import Incoming, read_structured
 from gateway.store import jobs
@@ -18,6 +20,7 @@ from gateway.store.store import Store
 from gateway.store.work import Work
 from schemas.events import Accepted, AcceptedOutcome, EventType, Outgoing, OutgoingType
 from schemas.job import JobState
+from schemas.ledger import EntryKind
 from schemas.station import MachineState, Signal, SignalKind, Station
 
 log = structlog.get_logger(__name__)
@@ -46,9 +49,21 @@ class Signals:
         last = await self._store.read(lambda conn: last_report(conn, station.id))
         if last is not None and number <= last:
             log.warning("report.old", station=station.id, number=number, last=last)
+            if number < last:
+                raise OldReport(
+                    f"Report {number} comes after {last}, so it isn't taken. Send one after the "
+                    "other: the next only once the last was answered 202."
+                )
             return None
-        # Were we to die between these two, its event would be known by its id.
-        no_go = await self._handle(station, signal, connection)
+        try:
+            # Were we to die before it is marked, its event would be known by its id.
+            no_go = await self._handle(station, signal, connection)
+        except NotStored:
+            raise
+        except GatewayError:
+            # It was heard and refused: played again later it must not act.
+            await self._store.write(lambda work: report_taken(work, station.id, number))
+            raise
         await self._store.write(lambda work: report_taken(work, station.id, number))
         return no_go
 
@@ -57,7 +72,7 @@ class Signals:
             case SignalKind.PRINTED:
                 await self._store.write(lambda work: _printed(work, station, signal.job_id))
             case SignalKind.SUPPLY_LOW:
-                await self._store.write(lambda work: _low(work, station, signal))
+                await self._store.write(lambda work: told_low(work, station.id, signal.detail))
             case _:
                 accepted = await self._accepted(station, signal, connection)
                 if signal.kind is SignalKind.ITEM_PRESENT and accepted.outcome not in _GO:
@@ -73,7 +88,7 @@ class Signals:
         except NotStored:
             raise
         except GatewayError as refused:
-            why = refused.detail
+            why = refusal(signal, refused)
             with suppress(NotStored):
                 await self._store.write(lambda work: _refused(work, station, signal, why))
             raise
@@ -169,13 +184,6 @@ def _printed(work: Work, station: Station, job_id: str | None) -> None:
 
 def _refused(work: Work, station: Station, signal: Signal, why: str) -> None:
     facts: dict[str, JsonValue] = {"signal": signal.kind.value, "code": signal.code}
+    actor = f"station {station.id}"
+    work.record(EntryKind.SIGNAL_REFUSED, station=station.id, actor=actor, facts=facts, text=why)
     work.publish(OutgoingType.SIGNAL_REFUSED, Outgoing(station=station.id, text=why, facts=facts))
-
-
-def _low(work: Work, station: Station, signal: Signal) -> None:
-    work.publish(
-        OutgoingType.SUPPLY_LOW,
-        Outgoing(
-            station=station.id, text=f"The station says that its supply is low. {signal.detail}"
-        ),
-    )

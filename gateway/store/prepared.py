@@ -76,9 +76,12 @@ def _on_driver(
     try:
         return do(cursor, text, bound)
     except errors.Error as fault:
-        if conn.dialect.is_disconnect(fault, driver, cursor):
+        away = conn.dialect.is_disconnect(fault, driver, cursor)
+        if away:
             conn.invalidate(fault)
-        raise DBAPIError.instance(text, None, fault, errors.Error, dialect=conn.dialect) from fault
+        raise DBAPIError.instance(
+            text, None, fault, errors.Error, connection_invalidated=away, dialect=conn.dialect
+        ) from fault
     finally:
         cursor.close()
 

@@ -11,7 +11,7 @@ from datetime import datetime
 from typing import IO, TYPE_CHECKING, Any, Generic, TypeVar
 
 from sqlalchemy.engine import Connection, Engine
-from sqlalchemy.exc import DBAPIError, InterfaceError, OperationalError
+from sqlalchemy.exc import DBAPIError, InterfaceError, OperationalError, PendingRollbackError
 from sqlalchemy.exc import TimeoutError as NoneFree
 
 from gateway.clock import Clock
@@ -202,7 +202,7 @@ class Store:
                 self._dialect.announce(conn, woken)
         except _OnlyOneFailed:
             pass  # it has its error, and with it the transaction is undone
-        except (DBAPIError, OSError) as failure:
+        except (DBAPIError, PendingRollbackError, OSError) as failure:
             undone = NotStored(
                 f"the store did not take it: {type(failure).__name__}", retry_after_s=1
             )
@@ -227,6 +227,13 @@ def _run(step: _Step[Any], work: Work, follow: Sequence[Follow]) -> None:
         step.endings, work.endings = work.endings, []
 
 
+def _is_away(failure: Exception) -> bool:
+    """Whether it is the store that failed, and not the step."""
+    if isinstance(failure, (OperationalError, InterfaceError, PendingRollbackError)):
+        return True
+    return isinstance(failure, DBAPIError) and failure.connection_invalidated
+
+
 class _OnlyOneFailed(Exception):
     """The only step of a group raised, which undoes all that the group did."""
 
@@ -235,9 +242,9 @@ def _run_only(step: _Step[Any], work: Work, follow: Sequence[Follow]) -> None:
     """Run the only step of a group, which needs no savepoint: with it all is undone."""
     try:
         _run(step, work, follow)
-    except OperationalError:
-        raise
     except Exception as failure:
+        if _is_away(failure):
+            raise
         step.error = failure
         raise _OnlyOneFailed from failure
 
@@ -251,9 +258,9 @@ def _run_undoably(step: _Step[Any], work: Work, clock: Clock, follow: Sequence[F
     try:
         _run(step, work, follow)
         prepared.plain(work.conn, "RELEASE SAVEPOINT step")
-    except OperationalError:
-        raise
-    except Exception as failure:  # noqa: BLE001 - handed to the caller of the step
+    except Exception as failure:
+        if _is_away(failure):
+            raise
         prepared.plain(work.conn, "ROLLBACK TO SAVEPOINT step")
         prepared.plain(work.conn, "RELEASE SAVEPOINT step")
         work.tail.size, work.tail.last_hash = tail_size, tail_hash

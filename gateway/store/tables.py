@@ -203,6 +203,7 @@ supplies = sa.Table(
     sa.Column("pieces_left", sa.Integer),
     sa.Column("metres_left", sa.Float),
     sa.Column("low_at", sa.Float),
+    sa.Column("told_low", sa.Boolean, nullable=False, server_default=sa.false()),
     sa.Column("changed", InstantText, nullable=False),
 )
 

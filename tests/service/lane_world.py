@@ -223,8 +223,18 @@ class World:
             return
         if row[0].codes[0] not in due[0].expected_scans or row[0].codes == row[1].codes:
             return
-        scan = await self.scan_label(row[1].codes[0])
+        code = row[1].codes[0]
+        scan = await self.scan_label(code)
+        if not any(code in job.expected_scans for job in due) and not scan.holds_station:
+            # Nobody knew yet that it was out: the scan settled that, and nothing else.
+            assert scan.verdict is ScanVerdict.OTHER_ORDER, scan
+            job = next(job for job in await self.jobs() if code in job.expected_scans)
+            assert job.state is JobState.PRINTED, job
+            return
         assert scan.holds_station, scan
+        if not any(code in job.expected_scans for job in due):
+            assert scan.verdict in (ScanVerdict.OTHER_ORDER, ScanVerdict.OLD_LABEL), scan
+            return
         assert scan.verdict in (ScanVerdict.SHIFTED, ScanVerdict.OLD_LABEL), scan
 
     async def hold_or_release(self) -> None:

@@ -2,14 +2,17 @@
 
 import asyncio
 import socket
+import time
 
 import psycopg
 import pytest
 from sqlalchemy import text
 
 from gateway.clock import SystemClock
+from gateway.errors import NotStored
 from gateway.store import postgres
 from gateway.store.store import Store
+from gateway.store.work import Work
 
 
 def _limits(connection: psycopg.Connection[object]) -> tuple[int, int, int, int]:
@@ -63,3 +66,27 @@ async def test_turn_of_a_gateway_that_was_stopped_is_ended(
                 stopped.execute("SELECT 1")
         finally:
             await asyncio.to_thread(store.close)
+
+
+async def test_turn_that_the_server_ended_is_a_store_that_took_nothing(
+    postgres_url: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A gateway that paused amid its turn: its callers try again, alone or several at once."""
+    impatient = "-c idle_in_transaction_session_timeout=100 -c lock_timeout=15000"
+    monkeypatch.setattr(postgres, "_WRITER_OPTIONS", impatient)
+    store = Store(postgres_url, SystemClock())
+    await asyncio.to_thread(store.start)
+
+    def paused(work: Work) -> int:
+        time.sleep(0.5)
+        return work.next_number("case")
+
+    try:
+        for many in (1, 3):
+            steps = [store.write(paused) for _ in range(many)]
+            ended = await asyncio.gather(*steps, return_exceptions=True)
+            assert ended
+            assert all(isinstance(one, NotStored) for one in ended), ended
+        assert await store.write(lambda work: work.next_number("case")) > 0
+    finally:
+        await asyncio.to_thread(store.close)

@@ -8,12 +8,15 @@ from typing import Any
 import pytest
 from sqlalchemy.engine import Connection
 
+from adapters.errors import NothingSent
+from adapters.simulated import Simulated
 from adapters.simulator import Fault, FaultKind
 from gateway.clock import SystemClock
 from gateway.dispatch import holds, lane, watch
 from gateway.store.one_step import one_step
 from schemas.ledger import EntryKind
 from schemas.station import MachineState, Signal, SignalKind
+from tests.rigs.http_station import HttpRig
 from tests.service.gateway_rig import RETRY, Rig, running, sees, station, until
 
 _LOOKS = 12
@@ -196,10 +199,10 @@ async def test_printer_that_is_switched_off_while_nothing_is_sent_shows(
         await _machine(rig, "idle")
 
 
-async def test_machine_that_reports_is_asked_once_where_nothing_is_known(
+async def test_what_a_machine_reports_counts_for_more_than_its_answer(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """What it says by itself counts for more: the answer of before must not come over it."""
+    """That a new roll must be told is not wiped out by an answer that all is well."""
     monkeypatch.setattr(watch, "WATCH_S", 0.02)
     async with running(tmp_path, station("s1")) as rig:
         await _machine(rig, "idle")
@@ -271,3 +274,91 @@ async def test_lane_that_rests_costs_nothing(
         monkeypatch.setattr(rig.gateway.store, "glance", counted)
         await asyncio.sleep(1.0)
         assert 1 <= len(looks) <= 20
+
+
+async def test_machine_that_reports_and_is_gone_without_a_word_shows(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A station over HTTP has no line whose loss is seen: it is asked, and asked again."""
+    monkeypatch.setattr(watch, "WATCH_S", 0.05)
+    machine = HttpRig()
+    await machine.station.start()
+    line = {"kind": "http", "options": {**machine.options(), "connect_s": 0.2}}
+    async with running(tmp_path, station("s1") | {"lines": [line]}) as rig:
+        await _machine(rig, "idle")
+        machine.station.off()
+
+        async def gone() -> bool:
+            return bool((await rig.view("s1"))["machine_state"] == "offline")
+
+        await until(gone, "it to be told as gone")
+        machine.station.on()
+        await _machine(rig, "idle")
+        machine.station.shown_faults.add("paper out")
+
+        async def out() -> bool:
+            return "paper out" in (await rig.view("s1"))["state_detail"]
+
+        await until(out, "the paper to be told as out")
+        machine.station.shown_faults.clear()
+        await _machine(rig, "idle")
+    await machine.stop()
+
+
+async def test_machine_that_can_not_be_told_to_go_on_stops_no_label(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A courtesy that a station doesn't know is no gate: where it is ready, its labels come."""
+
+    async def unknown(_: Simulated) -> None:
+        raise NothingSent("answered 404")
+
+    monkeypatch.setattr(Simulated, "hold", lambda *_: unknown(_[0]))
+    monkeypatch.setattr(Simulated, "release", unknown)
+    async with running(tmp_path, station("s1")) as rig:
+        await rig.act("/v1/stations/s1/hold")
+        await rig.scan("s1", "o1")
+        await rig.act("/v1/stations/s1/release")
+        await rig.job_in("o1", "printed")
+        assert not (await rig.view("s1"))["waits_for"]
+
+
+async def test_machine_that_is_off_when_it_is_to_go_on_stands(tmp_path: Path) -> None:
+    """Nobody could tell it: that is a fault of the station, seen and counted as one."""
+    async with running(tmp_path, station("s1", retry=RETRY_SOON)) as rig:
+        machine = rig.stations["s1"]
+        await rig.act("/v1/stations/s1/hold")
+        await sees(lambda: machine.cycle.state is MachineState.HELD, "the machine to be held")
+        machine.off()
+        await rig.act("/v1/stations/s1/release")
+        await rig.scan("s1", "o1")
+        await _state(rig, "faulted")
+        assert "can't be told" in (await rig.view("s1"))["waits_for"]
+        machine.on()
+        await rig.job_in("o1", "printed")
+        await _state(rig, "ready")
+
+
+async def test_machine_that_was_switched_off_while_held_is_told_again(tmp_path: Path) -> None:
+    """It knows of no hold after that, and would make bags of its own accord."""
+    async with running(tmp_path, station("s1")) as rig:
+        machine = rig.stations["s1"]
+        await rig.act("/v1/stations/s1/hold")
+        await sees(lambda: machine.cycle.state is MachineState.HELD, "the machine to be held")
+        machine.off()
+        machine.release()
+        machine.on()
+        await sees(lambda: machine.cycle.state is MachineState.HELD, "it to be held again")
+
+
+async def test_station_that_is_off_when_the_gateway_starts_shows(tmp_path: Path) -> None:
+    """What it said yesterday is not what it is."""
+    async with running(tmp_path, station("s1")) as rig:
+        await rig.stop_gateway()
+        rig.stations["s1"].off()
+        await rig.start_gateway()
+
+        async def gone() -> bool:
+            return bool((await rig.view("s1"))["machine_state"] == "offline")
+
+        await until(gone, "it to be told as gone")
