@@ -55,7 +55,7 @@ def test_held_and_doubtful_stations_keep_their_state(tmp_path: Path) -> None:
         settings.attributes["connection"] = conn
         command.upgrade(settings, "0005")
         _stood_before(conn)
-        command.upgrade(settings, "0006")
+        command.upgrade(settings, "head")
         assert {
             "idle": StationState.READY,
             "held": StationState.HELD,
