@@ -6,14 +6,14 @@ from contextlib import suppress
 from typing import TypeVar
 
 import structlog
-from tenacity import AsyncRetrying, RetryCallState, retry_if_exception_type
-from tenacity.wait import wait_random_exponential
+from tenacity import AsyncRetrying, retry_if_exception_type
 
 from adapters.contract import StationLine
-from adapters.errors import FateUnknown, NeedsPerson, NothingSent, StationFault
+from adapters.errors import FateUnknown, NothingSent, StationFault
 from gateway.clock import Clock
 from gateway.dispatch import asking, lane_steps
 from gateway.dispatch.after_fault import Next, after_fault
+from gateway.dispatch.breaker import Breaker
 from gateway.dispatch.budget import budget_of
 from gateway.dispatch.handover import Handover
 from gateway.dispatch.lane_steps import Idle, LeftOver, Taken
@@ -61,7 +61,8 @@ class Lane:
         self.station = station
         self.adapter = adapter
         self.view = LaneView()
-        self._budget = budget_of(station, adapter.claims)
+        budget = budget_of(station, adapter.claims)
+        self._breaker = Breaker(station.id, budget, self.view, metrics)
         self._store = store
         self._clock = clock
         self._metrics = metrics
@@ -201,13 +202,13 @@ class Lane:
             self.view.waits_for = why
             await self._stands(to, why, lease)
             faulted = to is StationState.FAULTED
-            await self._pause(self._budget.breaker_open_s if faulted else PERSON_WAIT_S)
+            await self._pause(self._breaker.budget.breaker_open_s if faulted else PERSON_WAIT_S)
             return
         taken = await self._take(lease, looked=True)
         if isinstance(taken, Taken):
             await self._send(taken, lease)
         else:
-            self._recovered()
+            self._breaker.recovered()
 
     async def _stands(self, to: StationState, why: str, lease: Lease) -> bool:
         station = self.station.id
@@ -235,16 +236,16 @@ class Lane:
             await self._try_once(first, lease)
         except _Again:
             await self._send_again(first.job, lease)
-        if self._is_failing():
+        if self._breaker.is_failing:
             await self._open_breaker(lease)
 
     async def _send_again(self, job: JobRow, lease: Lease) -> None:
         """The further tries of the budget. The one that failed counts as its first."""
-        budget = self._budget
+        budget = self._breaker.budget
         tries = AsyncRetrying(
             retry=retry_if_exception_type(_Again),
-            wait=self._wait_before_retry,
-            stop=lambda state: state.attempt_number >= budget.attempts or self._is_failing(),
+            wait=self._breaker.wait_s,
+            stop=lambda state: state.attempt_number >= budget.attempts or self._breaker.is_failing,
             sleep=self._pause,
             reraise=True,
         )
@@ -265,16 +266,8 @@ class Lane:
         """Look before the job is tried again. Raises `_Again` while nobody is there."""
         stands = await look(self.open, self.adapter)
         if stands is not None and stands[0] is StationState.FAULTED:
-            self._note_fault(NothingSent(stands[1]))
+            self._breaker.note(NothingSent(stands[1]))
             raise _Again
-
-    def _is_failing(self) -> bool:
-        return self.view.faults_in_a_row >= self._budget.breaker_faults
-
-    def _wait_before_retry(self, state: RetryCallState) -> float:
-        budget = self._budget
-        spread = wait_random_exponential(multiplier=budget.first_wait_s, max=budget.longest_wait_s)
-        return float(spread(state))
 
     async def _take_same(self, job: JobRow, lease: Lease) -> Taken | None:
         """Take the job again; None when a person, a hold or another process came between."""
@@ -298,7 +291,7 @@ class Lane:
                 return
             self._metrics.delivered(self.station.id, self._clock.monotonic() - started)
             tries = self.view.failed_tries + 1 if taken.stood else 0
-            self._recovered()
+            self._breaker.recovered()
             await self._keep(
                 lambda work: lane_steps.delivered(work, self.station, lease, job, receipt, tries)
             )
@@ -355,7 +348,7 @@ class Lane:
         following = after_fault(self.adapter.claims, fault)
         self._metrics.fault(self.station.id, following.value)
         if self._left_s(lease) > 0:  # else it is this process that was late, not the station
-            self._note_fault(fault)
+            self._breaker.note(fault)
 
         def to(state: JobState) -> Callable[[Work], JobRow | None]:
             return lambda work: lane_steps.failed(work, lease, job, state, fault)
@@ -403,38 +396,19 @@ class Lane:
             return False
         await self._store.write(lambda w: lane_steps.told_fate(w, self.station, lease, job, fate))
         if fate is Fate.UNKNOWN_JOB:
-            if self._is_failing():
+            if self._breaker.is_failing:
                 await self._open_breaker(lease)
         else:
-            self._recovered()
+            self._breaker.recovered()
         return True
-
-    def _note_fault(self, fault: StationFault) -> None:
-        self.view.faults_in_a_row += 1
-        self.view.failed_tries += 1
-        self.view.waits_for = fault.what
-        if self.view.connected and isinstance(fault, (NothingSent, FateUnknown, NeedsPerson)):
-            self.view.connected = False
-            self._log.warning("station.lost", fault=type(fault).__name__, text=fault.what)
-
-    def _recovered(self) -> None:
-        self.view.faults_in_a_row = 0
-        self.view.failed_tries = 0
-        self.view.waits_for = ""
-        if self.view.breaker_open:
-            self.view.breaker_open = False
-            self._metrics.breaker(self.station.id, is_open=False)
 
     async def _open_breaker(self, lease: Lease) -> None:
         """The station's budget is spent: let it be for a while. Its jobs stay where they are."""
         if not await self._stands(StationState.FAULTED, self.view.waits_for, lease):
             return
-        self.view.breaker_open = True
-        self._metrics.breaker(self.station.id, is_open=True)
-        self._log.warning("station.breaker_open", seconds=self._budget.breaker_open_s)
-        await self._pause(self._budget.breaker_open_s)
-        # half open: one more fault opens it again, one success forgets them all
-        self.view.faults_in_a_row = min(self.view.faults_in_a_row, self._budget.breaker_faults - 1)
+        self._breaker.opened()
+        await self._pause(self._breaker.budget.breaker_open_s)
+        self._breaker.half_open()
         self._work.set()
 
     async def _pause(self, seconds: float) -> None:
