@@ -1,6 +1,7 @@
 """A line that is kept open between jobs: what most kinds on bytes share, and authors build on."""
 
 import asyncio
+import re
 from collections.abc import AsyncIterator, Callable
 
 from adapters.errors import FateUnknown, NothingSent
@@ -9,6 +10,7 @@ from adapters.reports import Reports
 from schemas.station import Signal
 
 _LONGEST_ANSWER = 65536
+_CONTROL = re.compile(r"[\x00-\x1f\x7f]")
 _DO = "Look at its power and its cable."
 
 
@@ -70,14 +72,16 @@ class StandingLine:
         """Send once and read until the answer is whole.
 
         Raises `NothingSent` when no byte left, else `FateUnknown`; the line is dropped then, so
-        that a late answer is never taken for the next one's.
+        that a late answer is never taken for the next one's. So is a line on which something else
+        lies unread, before the send or behind the answer: each answer after it would be one late.
+        A device that also reports on this line needs a reader that sorts both instead.
         """
-        line, sent = await self.living(), 0
+        line, sent = await self._quiet(), 0
         try:
             async with asyncio.timeout(within_s):
                 await line.write(data, within_s)
                 sent = len(data)
-                return await read_until(whole, line)
+                heard = await read_until(whole, line)
         except (LineLost, TimeoutError) as lost:
             self.drop()
             why = lost.why if isinstance(lost, LineLost) else f"no answer within {within_s:g} s"
@@ -85,6 +89,37 @@ class StandingLine:
         except BaseException:
             self.drop()
             raise
+        await self._drop_if_more_came(line)
+        return heard
+
+    async def ask_line(self, data: bytes, within_s: float) -> str:
+        """Send once and read one line of text, without its end. Raises what `ask` raises.
+
+        What is more than one line, no UTF-8 or holds control characters is no answer: the line
+        is dropped, and its fate is unknown.
+        """
+        heard = await self.ask(data, lambda heard: b"\n" in heard, within_s)
+        text = _one_line(heard)
+        if text is None:
+            self.drop()
+            raise self.lost(f"{heard[:40]!r} is no answer", len(data))
+        return text
+
+    async def _quiet(self) -> Line:
+        """The line, opened anew where something lies on it that nobody asked for."""
+        await self._drop_if_more_came(await self.living())
+        return await self.living()
+
+    async def _drop_if_more_came(self, line: Line) -> None:
+        try:
+            await line.read(1, 0)
+        except TimeoutError:
+            return
+        except LineLost:
+            pass
+        # Something came, or the line is over: either way it is of no more use.
+        if self._line is line:
+            self.drop()
 
     def lost(self, why: str, sent: int) -> NothingSent | FateUnknown:
         """The error for a line that failed after so many bytes of a job."""
@@ -103,3 +138,14 @@ async def read_until(whole: Callable[[bytes], bool], line: Line) -> bytes:
             raise LineLost("the station hung up")
         heard += piece
     return heard
+
+
+def _one_line(heard: bytes) -> str | None:
+    """The text of exactly one line; nothing where it is none."""
+    if heard.count(b"\n") != 1 or not heard.endswith(b"\n"):
+        return None
+    try:
+        text = heard.decode().rstrip("\r\n")
+    except UnicodeDecodeError:
+        return None
+    return None if _CONTROL.search(text) else text

@@ -38,8 +38,8 @@ class Acknowledged(StandingLine):
         """Send one label once and wait for its answer."""
         job = quote(order.job_id, safe="")
         data = f"LABEL {job} {len(order.label)}\n".encode() + order.label
-        match (await self._answer(data)).split(" ", 1):
-            case ["DONE", number]:
+        match (await self.ask_line(data, self._answer_s)).split(" ", 1):
+            case ["DONE", number] if number.isdecimal() and len(number) < 20:
                 return Receipt(
                     job_id=order.job_id,
                     stage=ReceiptStage.PRINTED,
@@ -50,18 +50,20 @@ class Acknowledged(StandingLine):
                 raise Refused(why, bytes_sent=len(data))
             case ["PERSON", why]:
                 raise NeedsPerson(why, do="Put it right at the printer.")
+        # The true answer may still come, and must not be taken for the next label's.
+        self.drop()
         raise FateUnknown("the printer's answer makes no sense", bytes_sent=len(data))
 
     async def state(self) -> StationCondition:
         """Ready, or what it needs a person for."""
         try:
-            answer = await self._answer(b"STATE\n")
+            answer = await self.ask_line(b"STATE\n", self._answer_s)
         except FateUnknown as mute:
             raise NothingSent(mute.what) from mute
-        if answer == "READY":
-            return StationCondition(state=MachineState.IDLE, ready=True)
-        return StationCondition(state=MachineState.HELD, ready=False, faults=(answer,))
-
-    async def _answer(self, data: bytes) -> str:
-        heard = await self.ask(data, lambda heard: heard.endswith(b"\n"), self._answer_s)
-        return heard.decode("ascii", "replace").strip()
+        match answer.split(" ", 1):
+            case ["READY"]:
+                return StationCondition(state=MachineState.IDLE, ready=True)
+            case ["PERSON", why]:
+                return StationCondition(state=MachineState.HELD, ready=False, faults=(why[:200],))
+        self.drop()
+        return StationCondition(state=MachineState.UNKNOWN)

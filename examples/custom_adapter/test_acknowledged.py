@@ -1,7 +1,7 @@
 """The station kit for the acknowledged kind, against a far end that speaks its protocol."""
 
 import asyncio
-from collections.abc import Mapping
+from collections.abc import AsyncIterator, Mapping
 from urllib.parse import unquote
 
 from adapters.kit import Rig, StationConformance, code_on
@@ -65,7 +65,7 @@ class AcknowledgedPrinter(Rig):
         self._next = "lose"
 
     def garbage_next(self) -> None:
-        """Answer nonsense."""
+        """Say what nobody asked, and a little later the true answer."""
         self._next = "garbage"
 
     def refuse_next(self) -> None:
@@ -103,8 +103,9 @@ class AcknowledgedPrinter(Rig):
             while line := await reader.readline():
                 await self._reads.wait()
                 await asyncio.sleep(self._pause)
-                writer.write(await self._reply(line.decode().split(), reader))
-                await writer.drain()
+                async for reply in self._replies(line.decode().split(), reader):
+                    writer.write(reply)
+                    await writer.drain()
         except (OSError, asyncio.IncompleteReadError):
             writer.transport.abort()
         finally:
@@ -112,25 +113,29 @@ class AcknowledgedPrinter(Rig):
             self._lines.discard(writer)
             self._tasks.discard(task)
 
-    async def _reply(self, words: list[str], reader: asyncio.StreamReader) -> bytes:
+    async def _replies(
+        self, words: list[str], reader: asyncio.StreamReader
+    ) -> AsyncIterator[bytes]:
         if words == ["STATE"]:
-            return b"PERSON out of labels\n" if self._needs_person else b"READY\n"
+            yield b"PERSON out of labels\n" if self._needs_person else b"READY\n"
+            return
         how, self._next = self._next, ""
         if how == "cut":
             await reader.readexactly(min(self._cut_at, int(words[2])))
             raise ConnectionAbortedError
         label = await reader.readexactly(int(words[2]))
-        if how == "refuse":
-            return b"NO told to refuse\n"
-        if self._needs_person:
-            return b"PERSON out of labels\n"
-        if how == "garbage":
-            return b"\x00\xff what?\n"
+        if how == "refuse" or self._needs_person:
+            yield b"NO told to refuse\n" if how == "refuse" else b"PERSON out of labels\n"
+            return
         assert unquote(words[1])
         self.labels.append(code_on(label))
+        done = b"DONE %d\n" % len(self.labels)
         if how == "lose":
             raise ConnectionAbortedError
-        return b"DONE %d\n" % len(self.labels)
+        if how == "garbage":
+            yield b"LOW labels\n"
+            await asyncio.sleep(0.05)
+        yield done
 
 
 class TestAcknowledged(StationConformance):
