@@ -1,13 +1,33 @@
 """The options of a line in the site file, read once and with errors that name the option."""
 
 import os
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
+from dataclasses import replace
+from difflib import get_close_matches
 from pathlib import Path
 
 from adapters.contract import LineSettings
-from adapters.errors import Misconfigured
+from adapters.errors import Misconfigured, StationFault
 
 Scalar = str | int | float | bool
+_DO = "Correct it in the site file."
+_SOME_TEXT = "/some-text"
+
+
+class MissingOption(Misconfigured):
+    """An option without a default was not given. `sample` is a value of its sort."""
+
+    def __init__(self, name: str, sample: Scalar, what: str, do: str) -> None:
+        super().__init__(what, do=do)
+        self.name, self.sample = name, sample
+
+
+class UnknownOptions(Misconfigured):
+    """Options were given that the kind doesn't have."""
+
+    def __init__(self, names: tuple[str, ...], what: str, do: str) -> None:
+        super().__init__(what, do=do)
+        self.names = names
 
 
 class Options:
@@ -19,13 +39,11 @@ class Options:
 
     def wrong(self, name: str, what: str) -> Misconfigured:
         """An error that names station and option."""
-        return Misconfigured(
-            f"station {self.station}, option {name}: {what}", do="Correct it in the site file."
-        )
+        return Misconfigured(self._where(name, what), do=_DO)
 
     def text(self, name: str, default: str | None = None) -> str:
         """A text; demanded when there is no default."""
-        value = self._take(name, default)
+        value = self._take(name, default, _SOME_TEXT)
         if not isinstance(value, str) or not value.isprintable():
             raise self.wrong(name, f"needs a text, not {value!r}")
         if value == "" and default is None:
@@ -36,7 +54,7 @@ class Options:
         self, name: str, default: float | None = None, *, least: float, most: float
     ) -> float:
         """A number within a range, bounds included."""
-        value = self._take(name, default)
+        value = self._take(name, default, least)
         if isinstance(value, bool) or not isinstance(value, int | float):
             raise self.wrong(name, f"needs a number, not {value!r}")
         if not least <= value <= most:
@@ -56,15 +74,15 @@ class Options:
 
     def yes(self, name: str, default: bool = False) -> bool:
         """True or false."""
-        value = self._take(name, default)
+        value = self._take(name, default, sample=False)
         if not isinstance(value, bool):
             raise self.wrong(name, f"needs true or false, not {value!r}")
         return value
 
     def choice(self, name: str, allowed: tuple[str, ...], default: str | None = None) -> str:
         """One of a closed set of words."""
-        value = self.text(name, default)
-        if value not in allowed:
+        value = self._take(name, default, allowed[0])
+        if not isinstance(value, str) or value not in allowed:
             raise self.wrong(name, f"{value!r} is none of {', '.join(allowed)}")
         return value
 
@@ -98,14 +116,42 @@ class Options:
     def finish(self) -> None:
         """Refuse what nobody took: a misspelt option must not fall back to a default in silence."""
         if self._left:
-            name = min(self._left)
-            raise self.wrong(name, "is not an option of this kind")
+            names = tuple(sorted(self._left))
+            text = self._where(names[0], "is not an option of this kind")
+            raise UnknownOptions(names, text, _DO)
 
-    def _take(self, name: str, default: Scalar | None) -> object:
+    def _take(self, name: str, default: Scalar | None, sample: Scalar) -> object:
         value = self._left.pop(name, default)
         if value is None:
-            raise self.wrong(name, "is missing")
+            raise MissingOption(name, sample, self._where(name, "is missing"), _DO)
         return value
+
+    def _where(self, name: str, what: str) -> str:
+        return f"station {self.station}, option {name}: {what}"
+
+
+def not_known(
+    build: Callable[[LineSettings], object], settings: LineSettings, missing: MissingOption
+) -> tuple[str, ...]:
+    """Which given options the kind doesn't have: the missing one may stand there misspelt.
+
+    Found by building it again with samples in the place of what is missing, which opens nothing.
+    Where a sample won't do, only what is spelt alike is named.
+    """
+    given, wanted = dict(settings.options), missing
+    while wanted.name not in given:
+        given[wanted.name] = wanted.sample
+        try:
+            build(replace(settings, options=given))
+        except MissingOption as another:
+            wanted = another
+        except UnknownOptions as unknown:
+            return unknown.names
+        except (StationFault, ValueError, TypeError, LookupError, OSError):
+            return tuple(get_close_matches(missing.name, settings.options))
+        else:
+            break
+    return ()
 
 
 def _from_file(options: Options, name: str, path: str) -> str:

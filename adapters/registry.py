@@ -19,6 +19,7 @@ from adapters.contract import (
     StationAdapter,
 )
 from adapters.errors import Misconfigured
+from adapters.options import MissingOption, UnknownOptions, not_known
 from schemas.station import SignalKind
 
 GROUP = "bagrelay.adapters"
@@ -101,7 +102,15 @@ def find(name: str) -> type[StationAdapter]:
 
 def build(name: str, settings: LineSettings) -> StationAdapter:
     """An adapter of this kind for one line; opens nothing. Raises `Misconfigured`."""
-    return find(name).from_settings(settings)
+    kind = find(name)
+    try:
+        return kind.from_settings(settings)
+    except MissingOption as missing:
+        others = not_known(kind.from_settings, settings, missing)
+        beside = f"; {', '.join(others)}: no option of this kind" if others else ""
+        raise Misconfigured(f"{missing.what}{beside}", do=missing.do) from missing
+    except UnknownOptions as unknown:
+        raise Misconfigured(unknown.what, do=unknown.do) from unknown
 
 
 def checked(name: str, adapter: object) -> type[StationAdapter]:

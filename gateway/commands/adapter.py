@@ -28,13 +28,13 @@ _FILES = {
 def kinds(
     as_json: Annotated[bool, typer.Option("--json", help="Print the list as JSON.")] = False,
 ) -> None:
-    """List the station kinds that are installed, and what each claims.
+    """List the station kinds that are installed, what each claims and what it reports.
 
     Exit code 0, also where a kind can't be used: its line says why.
     """
     from adapters import registry
     from adapters.errors import StationFault
-    from schemas.station import ReceiptStage
+    from schemas.station import ReceiptStage, SignalKind
 
     told: list[dict[str, object]] = []
     for name, kind in sorted(registry.kinds().items()):
@@ -48,14 +48,16 @@ def kinds(
             continue
         can = [word for word in _ABILITIES if getattr(claims, word)]
         stages = [stage.value for stage in ReceiptStage if stage in claims.knows]
+        reports = [signal.value for signal in SignalKind if signal.value in claims.reports]
         if as_json:
+            said = {"knows": stages, "can": can, "reports": reports}
             retry = claims.retry.model_dump()
-            told.append(
-                {"kind": name, "from": kind.where, "knows": stages, "can": can, "retry": retry}
-            )
+            told.append({"kind": name, "from": kind.where, **said, "retry": retry})
             continue
         knows = ", ".join(stages) or "nothing of labels"
-        print(f"{name:16} knows {knows}; {', '.join(can) or 'can do no more'}  [{kind.where}]")
+        able = ", ".join(can) or "can do no more"
+        tells = ", ".join(reports) or "nothing"
+        print(f"{name:16} knows {knows}; {able}; reports {tells}  [{kind.where}]")
     if as_json:
         print(json.dumps(told, indent=2))
 
@@ -119,10 +121,12 @@ def check(
         asyncio.run(_try(line, print_label, told))
     except StationFault as fault:
         kind = type(fault).__name__
-        told.say("fault", {"kind": kind, "text": fault.told}, f"{kind}: {fault.told}")
+        # Adapters speak of the site file; here the options may stand on the command line.
+        text = fault.told if site_file else fault.told.replace(" in the site file", "")
+        opened = told.found.setdefault("open", False)
+        told.say("fault", {"kind": kind, "text": text}, f"{kind}: {text}")
         told.end()
-        wrong = isinstance(fault, Misconfigured) and "open" not in told.found
-        raise typer.Exit(2 if wrong else 1) from fault
+        raise typer.Exit(2 if isinstance(fault, Misconfigured) and not opened else 1) from fault
     told.end()
 
 
@@ -168,6 +172,7 @@ async def _try(adapter: "StationLine", print_label: bool, told: _Told) -> None:
     from adapters.contract import AsksFate, CountsLabels
     from adapters.trial_label import order
 
+    told.found["open"] = False
     try:
         await adapter.open()
         told.say("open", True, "open: yes")

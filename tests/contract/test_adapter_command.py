@@ -59,9 +59,11 @@ async def test_check_as_json_is_one_object(station: SimulatedStation) -> None:
     )
     station.off()
     code, said = await _run(*words)
-    assert (1, "NothingSent") == (code, json.loads(said)["fault"]["kind"])
+    found = json.loads(said)
+    assert (1, "NothingSent", False) == (code, found["fault"]["kind"], found["open"])
     code, said = await _run("check", "tcp-counted", "port=none", "--json")
-    assert (2, "Misconfigured") == (code, json.loads(said)["fault"]["kind"])
+    found = json.loads(said)
+    assert (2, "Misconfigured", False) == (code, found["fault"]["kind"], found["open"])
 
 
 async def test_check_with_print_prints_one_label(station: SimulatedStation) -> None:
@@ -101,3 +103,34 @@ async def test_check_with_a_wrong_option_says_so(options: list[str]) -> None:
     """Not name=value, unknown, or of the wrong sort."""
     code, _ = await _run("check", "simulated", *options)
     assert 2 == code
+
+
+@pytest.mark.parametrize(
+    ("kind", "options", "named"),
+    [
+        ("tcp", ["hst=192.0.2.10", "port=9100"], "option host: is missing; hst: no option"),
+        ("tcp", ["hst=192.0.2.10", "prot=9100"], "option host: is missing; hst, prot: no option"),
+        ("tcp", ["port=9100"], "option host: is missing. Correct it."),
+        ("http", ["ulr=http://192.0.2.10"], "option url: is missing; ulr: no option"),
+        ("simulated", ["port=9100", "hots=x"], "option hots: is not an option"),
+    ],
+)
+async def test_check_names_the_option_that_is_misspelt(
+    kind: str, options: list[str], named: str
+) -> None:
+    """What was given in its place stands beside the missing one; no site file is spoken of."""
+    code, said = await _run("check", kind, *options)
+    assert 2 == code
+    assert "Misconfigured: " in said
+    assert named in said
+    assert "site file" not in said
+
+
+async def test_check_of_a_site_speaks_of_the_site_file(tmp_path: Path) -> None:
+    """There it is the file that must be corrected."""
+    site = tmp_path / "site.toml"
+    text = _SITE.format("192.0.2.10", 9100).replace("host =", "hst =")
+    await asyncio.to_thread(site.write_text, text)
+    code, said = await _run("check", "s1", "--site", str(site))
+    assert 2 == code
+    assert "hst: no option of this kind. Correct it in the site file." in said

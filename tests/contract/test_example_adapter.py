@@ -1,5 +1,6 @@
 """The example adapter and the starting package, treated as a third party's."""
 
+import json
 import os
 import subprocess
 import sys
@@ -65,3 +66,17 @@ def test_kinds_are_listed_with_what_they_know() -> None:
     names = {line.split()[0] for line in result.stdout.splitlines()}
     assert names >= {"tcp", "serial", "http", "modbus", "opcua", "mqtt", "folder", "simulated"}
     assert "not usable" not in result.stdout
+
+
+def test_kinds_are_listed_with_what_they_report() -> None:
+    """In words and as JSON."""
+    words = CliRunner().invoke(app, ["kinds"]).stdout.splitlines()
+    told = {line.split()[0]: line for line in words}
+    assert "; reports nothing  [" in told["tcp"]
+    assert "; reports scan  [" in told["scanner"]
+    as_json = json.loads(CliRunner().invoke(app, ["kinds", "--json"]).stdout)
+    reports = {one["kind"]: one["reports"] for one in as_json}
+    assert [] == reports["tcp"]
+    assert ["sealed", "state"] == [
+        one for one in reports["modbus"] if one in {"sealed", "state", "scan"}
+    ]
