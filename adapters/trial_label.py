@@ -40,13 +40,15 @@ def order(
     code: str | None = None,
     label: bytes | None = None,
     language: LabelLanguage = LabelLanguage.ZPL,
+    width_mm: float = 250.0,
+    length_mm: float = 350.0,
 ) -> StationOrder:
     """An order for one bag whose label bears `code`, by default the job's id."""
     return StationOrder(
         job_id=job_id,
         bag="demo-bag",
-        width_mm=250.0,
-        length_mm=350.0,
+        width_mm=width_mm,
+        length_mm=length_mm,
         language=language,
         label=label if label is not None else zpl_with(code if code is not None else job_id),
     )

@@ -6,7 +6,7 @@ import pytest
 
 from adapters.contract import AsksFate, CountsLabels, Holds, PassesBy, StationAdapter
 from adapters.errors import NothingSent
-from adapters.kit.conformance import Conformance, eventually, needs
+from adapters.kit.conformance import Conformance, eventually, needs, proves
 from adapters.kit.rig import Rig
 from adapters.trial_label import order
 from schemas.station import Fate, MachineState, Signal, SignalKind, StationCondition
@@ -46,6 +46,7 @@ class AnswerChecks(Conformance):
         assert condition.ready is not True
 
     @needs("can_be_asked")
+    @proves("can_be_asked")
     async def test_fate_of_a_printed_job_is_printed(
         self, rig: Rig, adapter: StationAdapter
     ) -> None:
@@ -96,6 +97,7 @@ class AnswerChecks(Conformance):
             await self.in_time(adapter.fate("out"))
 
     @needs("counts_labels")
+    @proves("counts_labels")
     async def test_count_rises_by_one_a_label(self, rig: Rig, adapter: StationAdapter) -> None:
         """The count is the station's own and follows its labels."""
         assert isinstance(adapter, CountsLabels)
@@ -139,6 +141,7 @@ class AnswerChecks(Conformance):
             await self.in_time(adapter.labels_printed())
 
     @needs("holds")
+    @proves("holds")
     async def test_held_and_released_it_follows(self, rig: Rig, adapter: StationAdapter) -> None:
         """Hold and release reach the station."""
         assert isinstance(adapter, Holds)
@@ -150,6 +153,7 @@ class AnswerChecks(Conformance):
         assert await rig.printed(1) == ("released",)
 
     @needs("passes_by")
+    @proves("passes_by")
     async def test_goods_that_may_pass_are_told(self, rig: Rig, adapter: StationAdapter) -> None:
         """No-go reaches the station with the goods' own code."""
         assert isinstance(adapter, PassesBy)
@@ -166,23 +170,26 @@ class AnswerChecks(Conformance):
         with pytest.raises(NothingSent):
             await self.in_time(adapter.pass_by("9521234000001", "kit"))
 
+    @proves("reports")
     async def test_reports_come_once_and_in_order(self, rig: Rig, adapter: StationAdapter) -> None:
-        """Each kind of report that is claimed is handed on, in the station's order."""
+        """Each kind of report that is claimed is handed on, whole and in the station's order."""
         sent = [_report(kind) for kind in SignalKind if kind.value in self.claims.reports]
         for signal in sent:
             rig.report(signal)
-        heard: list[SignalKind] = []
+        heard: list[Signal] = []
 
         async def listen() -> None:
             async for signal in rig.heard(adapter):
-                heard.append(signal.kind)
+                heard.append(signal)
                 if len(heard) == len(sent):
                     return
 
         if sent:
             async with asyncio.timeout(self.claims.state_within_s):
                 await listen()
-        assert [signal.kind for signal in sent] == heard
+        assert [_details(signal, rig) for signal in sent] == [
+            _of_those(said, signal) for said, signal in zip(heard, sent, strict=True)
+        ]
 
     @needs("reports")
     async def test_reports_of_a_lost_line_end_without_an_error(
@@ -205,12 +212,31 @@ class AnswerChecks(Conformance):
 
 
 def _report(kind: SignalKind) -> Signal:
+    of_an_item = kind in {SignalKind.ITEM_MEASURED, SignalKind.ITEM_PRESENT}
     return Signal(
         kind=kind,
-        code="9521234000001" if kind is SignalKind.SCAN else "",
+        job_id="reported" if kind in {SignalKind.PRINTED, SignalKind.SEALED} else None,
+        code="9521234000001" if of_an_item or kind is SignalKind.SCAN else "",
         state=MachineState.SUSPENDED if kind is SignalKind.STATE else None,
-        position=0 if kind is SignalKind.BAG_PULLED else None,
-        length_mm=120.0 if kind is SignalKind.ITEM_MEASURED else None,
-        width_mm=80.0 if kind is SignalKind.ITEM_MEASURED else None,
-        height_mm=20.0 if kind is SignalKind.ITEM_MEASURED else None,
+        position=1 if kind is SignalKind.BAG_PULLED else None,
+        length_mm=120.0 if of_an_item else None,
+        width_mm=80.0 if of_an_item else None,
+        height_mm=20.0 if of_an_item else None,
+        mass_g=450.0 if of_an_item else None,
     )
+
+
+def _details(sent: Signal, rig: Rig) -> dict[str, object]:
+    """What the report must say: empty where the rig says that its line can't."""
+    return {
+        name: getattr(Signal(kind=sent.kind), name) if name in rig.unsaid else value
+        for name, value in _said(sent).items()
+    }
+
+
+def _of_those(heard: Signal, sent: Signal) -> dict[str, object]:
+    return {name: getattr(heard, name) for name in _said(sent)}
+
+
+def _said(signal: Signal) -> dict[str, object]:
+    return {"kind": signal.kind} | signal.model_dump(exclude_defaults=True)

@@ -20,6 +20,7 @@ from adapters.errors import (
     StationFault,
 )
 from adapters.kit.rig import Rig
+from adapters.kit_plugin import PROVED
 from schemas.station import Receipt, StationOrder
 
 _T = TypeVar("_T")
@@ -27,12 +28,25 @@ _Test = TypeVar("_Test", bound=Callable[..., object])
 _CLASSES = (NothingSent, FateUnknown, Refused, NeedsPerson, Misconfigured)
 _PATIENCE_S = 3.0
 
+Proved = Callable[[str], None]
+"""Notes that a claim was seen to be true, in a check that finds out only as it runs."""
+
 
 def needs(*claims: str) -> Callable[[_Test], _Test]:
     """Run this check only for kinds that claim all of these."""
 
     def mark(test: _Test) -> _Test:
         test.needs_claims = claims  # type: ignore[attr-defined]
+        return test
+
+    return mark
+
+
+def proves(*claims: str) -> Callable[[_Test], _Test]:
+    """When this check has passed, these claims stand proved: the plugin names those that don't."""
+
+    def mark(test: _Test) -> _Test:
+        test.proves_claims = claims  # type: ignore[attr-defined]
         return test
 
     return mark
@@ -84,6 +98,15 @@ class Conformance:
         finally:
             await adapter.close()
         await eventually(lambda: tasks() <= before, "close left tasks behind")
+
+    @pytest.fixture
+    def proved(self, request: pytest.FixtureRequest) -> Proved:
+        """See `Proved`; it counts where the check passes."""
+
+        def note(claim: str) -> None:
+            request.node.user_properties.append((PROVED, [type(self).__name__, claim]))
+
+        return note
 
     async def tried(self, adapter: StationAdapter, order: StationOrder) -> Receipt | StationFault:
         """Deliver, within the claimed time, and return what came of it; other errors fail."""

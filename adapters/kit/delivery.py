@@ -6,8 +6,8 @@ import time
 import pytest
 
 from adapters.contract import StationAdapter
-from adapters.kit.conformance import Conformance, eventually, needs, tasks
-from adapters.kit.rig import Rig
+from adapters.kit.conformance import Conformance, Proved, eventually, needs, proves, tasks
+from adapters.kit.rig import Rig, RigCannot
 from adapters.trial_label import epl_with, graphic, order, zpl_with
 from schemas.order import LabelLanguage
 from schemas.station import ReceiptStage
@@ -88,6 +88,7 @@ class DeliveryChecks(Conformance):
         assert await rig.printed(1) == ("jump",)
 
     @needs("drops_repeats")
+    @proves("drops_repeats")
     async def test_same_job_again_prints_no_second_label(
         self, rig: Rig, adapter: StationAdapter
     ) -> None:
@@ -112,9 +113,30 @@ class DeliveryChecks(Conformance):
         assert await rig.printed(2) == ("twice", "after")
 
     async def test_printed_is_said_only_of_what_was_printed(
+        self, rig: Rig, adapter: StationAdapter, proved: Proved
+    ) -> None:
+        """When a receipt says printed, the label is there; when it says sealed, the bag is too."""
+        receipt = await self.delivered(adapter, order("there"))
+        said_out = receipt.stage in {ReceiptStage.PRINTED, ReceiptStage.SEALED}
+        assert await rig.printed(0 if said_out else 1) == ("there",)
+        if receipt.stage is ReceiptStage.SEALED:
+            try:
+                bags = rig.made()
+            except RigCannot:
+                return
+            assert len(bags) == 1, "no bag was made"
+        proved(receipt.stage.value)
+
+    @needs("makes_bags")
+    @proves("makes_bags")
+    async def test_size_of_the_bag_is_that_of_the_order(
         self, rig: Rig, adapter: StationAdapter
     ) -> None:
-        """When a receipt says printed, the label is there."""
-        receipt = await self.delivered(adapter, order("there"))
-        if receipt.stage in {ReceiptStage.PRINTED, ReceiptStage.SEALED}:
-            assert await rig.printed(0) == ("there",)
+        """A station that makes bags makes each as wide and as long as its own order says."""
+        sizes = ((210.0, 310.5), (180.5, 240.0))
+        for n, (width_mm, length_mm) in enumerate(sizes):
+            await self.delivered(
+                adapter, order(f"size-{n}", width_mm=width_mm, length_mm=length_mm)
+            )
+        await rig.printed(len(sizes))
+        assert [pytest.approx(size, abs=0.051) for size in sizes] == list(rig.made())

@@ -9,7 +9,7 @@ import pytest_asyncio
 
 from adapters.contract import LineSettings, StationAdapter
 from adapters.errors import FateUnknown, NeedsPerson, NothingSent, Refused, StationFault
-from adapters.kit.conformance import Conformance, eventually, tasks
+from adapters.kit.conformance import Conformance, Proved, eventually, tasks
 from adapters.kit.proxy import Proxy
 from adapters.kit.rig import Rig, RigCannot
 from adapters.trial_label import graphic, order, zpl_with
@@ -74,7 +74,7 @@ class FaultChecks(Conformance):
         assert await rig.printed(1) == ("whole",)
 
     async def test_answer_lost_after_printing_the_fate_is_unknown(
-        self, rig: Rig, adapter: StationAdapter
+        self, rig: Rig, adapter: StationAdapter, proved: Proved
     ) -> None:
         """It printed and nobody said so: never "refused" or "nothing sent"."""
         rig.lose_next_answer()
@@ -83,6 +83,8 @@ class FaultChecks(Conformance):
         sent = isinstance(result, Receipt) and result.stage in weak
         assert sent or isinstance(result, FateUnknown), result
         assert await rig.printed(1) == ("mute",)
+        if isinstance(result, Receipt):
+            proved(result.stage.value)
 
     async def test_peer_that_never_reads_is_no_success(
         self, rig: Rig, adapter: StationAdapter
@@ -113,11 +115,21 @@ class FaultChecks(Conformance):
     async def test_after_garbage_the_next_job_prints(
         self, rig: Rig, adapter: StationAdapter
     ) -> None:
-        """Garbage doesn't stick to the line."""
+        """Garbage doesn't stick to the line, nor does a true answer that comes behind it.
+
+        A late answer that is taken for the next job's makes a refused job look printed.
+        """
         rig.garbage_next()
         await self.tried(adapter, order("garbage"))
         rig.heal()
         await self.delivered(adapter, order("clean"))
+        assert (await rig.printed(1))[-1] == "clean"
+        try:
+            rig.refuse_next()
+        except RigCannot:
+            return
+        result = await self.tried(adapter, order("no"))
+        assert isinstance(result, Refused), f"an answer of another job: {result!r}"
         assert (await rig.printed(1))[-1] == "clean"
 
     async def test_refused_job_is_refused_and_not_printed(

@@ -2,6 +2,7 @@
 
 from abc import ABC, abstractmethod
 from collections.abc import AsyncIterator, Mapping
+from typing import ClassVar
 
 from adapters import registry
 from adapters.contract import LineSettings, StationAdapter
@@ -16,6 +17,12 @@ class Rig(ABC):
     """Made, started and stopped once per check. What it can't do, it leaves as it is here.
 
     Give short deadlines in `options`, so that checks of dead peers are quick.
+    """
+
+    unsaid: ClassVar[Mapping[str, str]] = {}
+    """Details of a report that this line can't carry, by their name in `Signal`, with the reason.
+
+    They must then be empty, not wrong.
     """
 
     @abstractmethod
@@ -99,6 +106,10 @@ class Rig(ABC):
     def held(self) -> bool:
         """Whether it was told to hold."""
         raise RigCannot("held")
+
+    def made(self) -> tuple[tuple[float, float], ...]:
+        """Width and length in mm of each bag that it made, in order, as it was told them."""
+        raise RigCannot("made")
 
     def passed(self) -> tuple[str, ...]:
         """Codes of goods that it was told to let pass."""

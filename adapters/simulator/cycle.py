@@ -5,7 +5,7 @@ printed. A print moves the row by one and puts the new bag at the printing place
 the row without a print and is reported as such.
 """
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from adapters.simulator.labels import Label
 from schemas.station import MachineState, Signal, SignalKind
@@ -19,6 +19,8 @@ class Bag:
     job_id: str
     codes: tuple[str, ...]
     texts: tuple[str, ...] = ()
+    size_mm: tuple[float, float] | None = None
+    """Width and length as it was told to make it; empty where it was only told to print."""
 
 
 @dataclass(slots=True)
@@ -46,10 +48,12 @@ class Cycle:
         """Whether the row may move: nothing printed stands at the loading place."""
         return self.state is not MachineState.HELD and self.row[0] is None
 
-    def print_bag(self, label: Label, job_id: str = "") -> list[Signal]:
+    def print_bag(
+        self, label: Label, job_id: str = "", size_mm: tuple[float, float] | None = None
+    ) -> list[Signal]:
         """Move the row by one and print a bag. What stood at the loading place is sealed first."""
         signals = self.seal()
-        bag = Bag(len(self.printed) + 1, job_id, label.codes, label.texts)
+        bag = Bag(len(self.printed) + 1, job_id, label.codes, label.texts, size_mm)
         self.printed.append(bag)
         del self.row[0]
         self.row.append(bag)
@@ -99,4 +103,4 @@ class Cycle:
         bag = self.row[position]
         if bag is None:
             raise ValueError(f"there is no printed bag at position {position}")
-        self.row[position] = Bag(bag.number, bag.job_id, codes, bag.texts)
+        self.row[position] = replace(bag, codes=codes)

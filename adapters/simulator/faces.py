@@ -126,9 +126,11 @@ class StationFace:
             self._say({"re": "\x00\xff", "stage": ["what?"]})
             self._line.abort()
         else:
-            self._print(about, job_id, label, fault)
+            self._print(message, label, fault)
 
-    def _print(self, about: object, job_id: str, label: Label, fault: FaultKind | None) -> None:
+    def _print(self, message: Message, label: Label, fault: FaultKind | None) -> None:
+        about, job_id = message.get("id"), str(message.get("job_id"))
+
         def printed(bag: Bag) -> None:
             if fault is FaultKind.LOSES_LINE:
                 self._line.abort()
@@ -140,7 +142,15 @@ class StationFace:
         if fault not in {FaultKind.ANSWERS_NOTHING, FaultKind.LOSES_LINE}:
             self._say({"re": about, "stage": "accepted"})
         times = 2 if fault is FaultKind.TWICE else 1
-        self._station.queue_label(label, job_id, printed, times)
+        self._station.queue_label(label, job_id, printed, times, size_in(message))
+
+
+def size_in(message: Message) -> tuple[float, float] | None:
+    """Width and length of the bag in a job message; nothing when it tells none."""
+    width_mm, length_mm = message.get("width_mm"), message.get("length_mm")
+    if isinstance(width_mm, int | float) and isinstance(length_mm, int | float):
+        return (width_mm, length_mm)
+    return None
 
 
 def label_in(message: Message) -> Label | None:

@@ -22,6 +22,7 @@ class _Waiting:
     job_id: str
     printed: Callable[[Bag], None]
     times: int
+    size_mm: tuple[float, float] | None
 
 
 class SimulatedStation:
@@ -234,10 +235,15 @@ class SimulatedStation:
     # For the faces
 
     def queue_label(
-        self, label: Label, job_id: str, printed: Callable[[Bag], None], times: int
+        self,
+        label: Label,
+        job_id: str,
+        printed: Callable[[Bag], None],
+        times: int,
+        size_mm: tuple[float, float] | None = None,
     ) -> None:
-        """Print a label when its turn comes."""
-        self._queue.append(_Waiting(label, job_id, printed, times))
+        """Print a label when its turn comes, on a bag of this size where it is told one."""
+        self._queue.append(_Waiting(label, job_id, printed, times, size_mm))
         self._wake.set()
 
     async def reading(self) -> None:
@@ -274,7 +280,7 @@ class SimulatedStation:
 
     def _print(self, waiting: _Waiting) -> None:
         for _ in range(waiting.times):
-            self._tell(self.cycle.print_bag(waiting.label, waiting.job_id))
+            self._tell(self.cycle.print_bag(waiting.label, waiting.job_id, waiting.size_mm))
         waiting.printed(self.cycle.printed[-1])
 
     def _tell(self, signals: list[Signal]) -> None:

@@ -5,7 +5,7 @@ from collections.abc import Mapping
 
 from adapters.composed import Composed, claims_of
 from adapters.contract import LineSettings, StationAdapter
-from adapters.kit import Rig
+from adapters.kit import Rig, RigCannot
 from adapters.modbus import Modbus
 from adapters.tcp import CountedTcp
 from schemas.station import OptionValue, Role, Signal
@@ -34,6 +34,8 @@ class PrinterAndMachine(Composed):
 
 class ComposedRig(Rig):
     """Both far ends. A bag counts as printed when its label is out and it was made."""
+
+    unsaid = ModbusRig.unsaid
 
     def __init__(self) -> None:
         self.printer, self.machine = CountedPrinterRig(), ModbusRig()
@@ -66,7 +68,7 @@ class ComposedRig(Rig):
         self.machine.lose_next_answer()
 
     def refuse_next(self) -> None:
-        self.machine.refuse_next()
+        raise RigCannot("the label is out when the machine refuses")
 
     def silent(self) -> None:
         self.printer.silent()
@@ -88,6 +90,9 @@ class ComposedRig(Rig):
 
     def report(self, signal: Signal) -> None:
         self.machine.report(signal)
+
+    def made(self) -> tuple[tuple[float, float], ...]:
+        return self.machine.made()
 
     def passed(self) -> tuple[str, ...]:
         return self.machine.passed()

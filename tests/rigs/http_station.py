@@ -15,7 +15,7 @@ from adapters.contract import StationAdapter
 from adapters.http_station import HttpStation
 from adapters.line import Line, LineLost
 from adapters.simulator.cycle import Bag
-from adapters.simulator.faces import label_in
+from adapters.simulator.faces import label_in, size_in
 from adapters.simulator.faults import FaultKind
 from adapters.simulator.serve import SimulatedStation
 from schemas.station import Fate, OptionValue, Signal
@@ -101,7 +101,7 @@ class _HttpFace:
             await self._line.write(b"\x00\x01 what? \r\n\r\n", 1.0)
         else:
             done: asyncio.Future[Bag] = asyncio.get_running_loop().create_future()
-            station.queue_label(label, job_id, done.set_result, 1)
+            station.queue_label(label, job_id, done.set_result, 1, size_in(job))
             bag = await done
             if fault is FaultKind.LOSES_LINE:
                 raise LineLost("cut by the script")

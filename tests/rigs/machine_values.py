@@ -5,6 +5,10 @@ from collections import Counter
 from adapters.machine_reports import Value
 from schemas.station import Signal, SignalKind
 
+MACHINE_UNSAID = {
+    "job_id": "a machine tells a job by its number, and the adapter knows only whose the number "
+    "of the job is that it armed last",
+}
 _COUNTER_OF = {
     SignalKind.BAG_ADVANCED: "advanced",
     SignalKind.BAG_PULLED: "pulled",

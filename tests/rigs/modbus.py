@@ -14,7 +14,7 @@ from adapters.machine import job_number
 from adapters.machine_reports import Value
 from adapters.modbus import Register
 from schemas.station import OptionValue, Signal, SignalKind
-from tests.rigs.machine_values import values_of
+from tests.rigs.machine_values import MACHINE_UNSAID, values_of
 
 REGISTERS = {
     "length_mm": "100 u16 x10",
@@ -49,9 +49,11 @@ class ModbusRig(Rig):
     """Each trigger makes one bag, named by the text in its registers."""
 
     word_order = "big"
+    unsaid = MACHINE_UNSAID
 
     def __init__(self) -> None:
         self.bags: list[str] = []
+        self._sizes: list[tuple[float, float]] = []
         self._server: ModbusTcpServer | None = None
         self._port = 0
         self._next = ""
@@ -152,10 +154,11 @@ class ModbusRig(Rig):
     async def put(self, values: Mapping[str, Value]) -> None:
         """Write values as the machine's own program does, in this order."""
         for name, value in values.items():
-            address, sort, *scale = REGISTERS[name].split()
-            factor = float(scale[0][1:]) if scale else 1.0
-            place = Register(int(address), sort, factor, self.word_order == "big")
+            place = self._place(name)
             await self._set(place.address, place.words(value))
+
+    def made(self) -> tuple[tuple[float, float], ...]:
+        return tuple(self._sizes)
 
     def passed(self) -> tuple[str, ...]:
         return tuple(self._passed)
@@ -201,10 +204,20 @@ class ModbusRig(Rig):
                 line.transport.abort()
         return None if how in {"", "lose"} else ExcCodes.DEVICE_BUSY
 
+    def _place(self, name: str) -> Register:
+        address, sort, *scale = REGISTERS[name].split()
+        factor = float(scale[0][1:]) if scale else 1.0
+        return Register(int(address), sort, factor, self.word_order == "big")
+
+    def _held(self, name: str, current: list[int]) -> float:
+        place = self._place(name)
+        return float(place.value(current[place.address : place.address + place.count]))
+
     async def _make(self, current: list[int]) -> None:
         words = current[_TEXT : _TEXT + 100]
         name = str(Register(_TEXT, "text100").value(words))
         self.bags.append(name)
+        self._sizes.append((self._held("width_mm", current), self._held("length_mm", current)))
         done = Register(_DONE, "u32", big_first=self.word_order == "big").words(job_number(name))
         await self._set(_DONE, done)
         await self._set(_TRIGGER, [0])

@@ -11,7 +11,7 @@ from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 
 from adapters.simulator.cycle import Bag
-from adapters.simulator.faces import label_in
+from adapters.simulator.faces import label_in, size_in
 from adapters.simulator.faults import FaultKind
 from schemas.station import Fate, OptionValue, Signal
 from tests.rigs.broker import Mosquitto
@@ -172,7 +172,7 @@ class MqttRig(SimulatedRig):
                 if fault is not FaultKind.LOSES_LINE:
                     self._answer(message, {"stage": "printed", "device_job": str(bag.number)})
 
-            station.queue_label(label, job_id, printed, 1)
+            station.queue_label(label, job_id, printed, 1, size_in(said))
 
     async def _restart(self) -> None:
         await self.off()

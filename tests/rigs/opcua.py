@@ -15,7 +15,7 @@ from adapters.kit.proxy import Proxy
 from adapters.machine import job_number
 from adapters.machine_reports import Value
 from schemas.station import OptionValue, Signal, SignalKind
-from tests.rigs.machine_values import values_of
+from tests.rigs.machine_values import MACHINE_UNSAID, values_of
 
 _NODES = {
     "length_mm": ua.VariantType.Float,
@@ -57,6 +57,7 @@ class MachineServer:
         self.port = 0
         self.nodes: dict[str, ua.NodeId] = {}
         self.bags: list[str] = []
+        self.sizes: list[tuple[float, float]] = []
         self.passed: list[str] = []
         self.on_trigger: Callable[[], bool] = bool
 
@@ -121,6 +122,8 @@ class MachineServer:
                 await self._write("pass_by", False)
             if await node["trigger"].read_value():
                 name = await node["job_text"].read_value()
+                size = [float(await node[of].read_value()) for of in ("width_mm", "length_mm")]
+                self.sizes.append((size[0], size[1]))
                 await self._write("trigger", False)
                 self.bags.append(name)
                 await self._write("done_job", job_number(name))
@@ -130,6 +133,7 @@ class OpcUaRig(Rig):
     """Each trigger makes one bag. Faults of the line are made in front of the server."""
 
     server: ClassVar[MachineServer]
+    unsaid = MACHINE_UNSAID
 
     def __init__(self) -> None:
         self._proxy: Proxy | None = None
@@ -140,6 +144,7 @@ class OpcUaRig(Rig):
     async def start(self) -> None:
         self._loop = asyncio.get_running_loop()
         self.server.bags.clear()
+        self.server.sizes.clear()
         self.server.passed.clear()
         self.server.put("state", _IDLE)
         self._counts: Counter[str] = Counter()
@@ -212,6 +217,9 @@ class OpcUaRig(Rig):
             whole = _NODES[name] not in _BROKEN and not isinstance(value, str)
             kept: object = bool(value) if name in _FALSE else int(value) if whole else value
             self.server.put(name, kept)
+
+    def made(self) -> tuple[tuple[float, float], ...]:
+        return tuple(self.server.sizes)
 
     def passed(self) -> tuple[str, ...]:
         return tuple(self.server.passed)

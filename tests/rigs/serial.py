@@ -8,9 +8,10 @@ from collections.abc import Mapping
 from contextlib import suppress
 from pathlib import Path
 
+from adapters.kit import RigCannot
 from adapters.line import LineLost
 from schemas.station import OptionValue
-from tests.rigs.simulated import SimulatedRig
+from tests.rigs.simulated import NO_REFUSAL, SimulatedRig
 
 
 class _MasterEnd:
@@ -111,6 +112,9 @@ class SerialRig(SimulatedRig):
         assert self._task is not None
         self._task.cancel()
         await asyncio.gather(self._task, return_exceptions=True)
+
+    def refuse_next(self) -> None:
+        raise RigCannot(NO_REFUSAL)
 
     def lines(self) -> int:
         """How often this process has the near end open."""

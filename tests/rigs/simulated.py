@@ -5,13 +5,15 @@ from collections.abc import Mapping
 from typing import Literal
 
 from adapters.contract import StationAdapter
-from adapters.kit import Rig
+from adapters.kit import Rig, RigCannot
 from adapters.kit.conformance import eventually
 from adapters.line import Line, LineLost, memory_pair
 from adapters.printer import BytePrinter, CountedPrinter
 from adapters.simulated import Simulated
 from adapters.simulator import Fault, FaultKind, SimulatedStation
 from schemas.station import MachineState, OptionValue, Signal
+
+NO_REFUSAL = "a printer language has no way to refuse"
 
 
 class SimulatedRig(Rig):
@@ -97,6 +99,10 @@ class SimulatedRig(Rig):
         """Its machine state."""
         return self.station.cycle.state is MachineState.HELD
 
+    def made(self) -> tuple[tuple[float, float], ...]:
+        """As it was told with each job."""
+        return tuple(bag.size_mm for bag in self.station.cycle.printed if bag.size_mm is not None)
+
     def passed(self) -> tuple[str, ...]:
         """As it was told."""
         return tuple(self.station.passed)
@@ -111,6 +117,10 @@ class PrinterRig(SimulatedRig):
 
     face = "printer"
     extra: Mapping[str, OptionValue] = {"write_s": 1.0, "answer_s": 0.3, "connect_s": 1.0}
+
+    def refuse_next(self) -> None:
+        """It can't."""
+        raise RigCannot(NO_REFUSAL)
 
 
 class AskedPrinterRig(PrinterRig):
@@ -181,6 +191,10 @@ class MemoryPrinterRig(_InMemory):
 
     face = "printer"
 
+    def refuse_next(self) -> None:
+        """It can't."""
+        raise RigCannot(NO_REFUSAL)
+
     def build(self, kind: str | type[StationAdapter], station: str) -> StationAdapter:
         """On the in-memory line."""
         return BytePrinter(station, self.connect, ask="zpl-status", write_s=0.5, answer_s=0.3)
@@ -190,6 +204,10 @@ class MemoryCountedRig(_InMemory):
     """The printer face in memory, asked for its counter."""
 
     face = "printer"
+
+    def refuse_next(self) -> None:
+        """It can't."""
+        raise RigCannot(NO_REFUSAL)
 
     def build(self, kind: str | type[StationAdapter], station: str) -> StationAdapter:
         """On the in-memory line."""
