@@ -161,8 +161,6 @@ class MqttRig(SimulatedRig):
             self._answer(message, {"refused": "told to refuse"})
         elif station.shown_faults:
             self._answer(message, {"needs_person": "paper out"})
-        elif fault is FaultKind.GARBAGE:
-            self._answer(message, b"\x00\xff what?")
         elif fault is FaultKind.CUT:
             # The message came and the station died before it printed anything of it.
             self._restarting = asyncio.create_task(self._restart(), name="rig restart")
@@ -172,6 +170,9 @@ class MqttRig(SimulatedRig):
                 if fault is not FaultKind.LOSES_LINE:
                     self._answer(message, {"stage": "printed", "device_job": str(bag.number)})
 
+            if fault is FaultKind.GARBAGE:
+                # What is true comes behind it.
+                self._answer(message, b"\x00\xff what?")
             station.queue_label(label, job_id, printed, 1, size_in(said))
 
     async def _restart(self) -> None:
