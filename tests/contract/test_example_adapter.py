@@ -1,15 +1,23 @@
 """The example adapter and the starting package, treated as a third party's."""
 
+import asyncio
 import json
 import os
+import runpy
 import subprocess
 import sys
+from collections.abc import Awaitable, Callable
 from pathlib import Path
+from typing import Any
 
 import pytest
 from typer.testing import CliRunner
 
+from adapters.errors import FateUnknown, StationFault
+from adapters.line import Line, memory_pair
+from adapters.trial_label import order
 from gateway.commands.adapter import app
+from schemas.station import MachineState, StationCondition
 
 _EXAMPLE = Path(__file__).parents[2] / "examples" / "custom_adapter"
 
@@ -80,3 +88,55 @@ def test_kinds_are_listed_with_what_they_report() -> None:
     assert ["sealed", "state"] == [
         one for one in reports["modbus"] if one in {"sealed", "state", "scan"}
     ]
+
+
+async def _answered(answer: bytes, ask: Callable[[Any], Awaitable[object]]) -> tuple[object, bool]:
+    """What the example makes of an answer, and whether it let go of the line."""
+    near, far = memory_pair()
+
+    async def connect() -> Line:
+        return near
+
+    async def printer() -> None:
+        await far.read(65536, 1)
+        await far.write(answer, 1)
+
+    source = _EXAMPLE / "acknowledged.py"
+    adapter = runpy.run_path(str(source))["Acknowledged"]("s", connect, 0.5)
+    printing = asyncio.create_task(printer())
+    try:
+        result: object = await ask(adapter)
+    except StationFault as fault:
+        result = fault
+    await printing
+    dropped = far.ended()
+    await adapter.close()
+    return result, dropped
+
+
+@pytest.mark.parametrize(
+    "answer", [b"DONE\n", b"DONE one\n", b"DONE %s\n" % (b"9" * 300), b"NO\n", b"\n", b"READY\n"]
+)
+async def test_example_takes_no_answer_without_sense(answer: bytes) -> None:
+    """The fate is unknown, and the line is dropped: the true answer may come behind it."""
+    result, dropped = await _answered(answer, lambda adapter: adapter.deliver(order("one")))
+    assert isinstance(result, FateUnknown)
+    assert dropped
+
+
+@pytest.mark.parametrize(
+    ("answer", "state", "keeps"),
+    [
+        (b"READY\n", MachineState.IDLE, True),
+        (b"PERSON %s\n" % (b"x" * 300), MachineState.HELD, True),
+        (b"DONE 1\n", MachineState.UNKNOWN, False),
+    ],
+)
+async def test_example_tells_the_state_that_it_was_told(
+    answer: bytes, state: MachineState, keeps: bool
+) -> None:
+    """However long the reason is; what is no state is unknown."""
+    result, dropped = await _answered(answer, lambda adapter: adapter.state())
+    assert isinstance(result, StationCondition)
+    assert state is result.state
+    assert keeps is not dropped
