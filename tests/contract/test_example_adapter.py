@@ -49,7 +49,8 @@ def test_example_installed_like_a_third_party_passes_the_kit(tmp_path: Path) -> 
     ran = subprocess.run(
         [sys.executable, "-m", "pytest", "-q", "-p", "no:randomly", tests],
         cwd=tests,
-        env={**os.environ, "PYTHONPATH": str(tmp_path)},
+        # The tree that these tests stand in, wherever the installed one lies.
+        env={**os.environ, "PYTHONPATH": f"{tmp_path}{os.pathsep}{_EXAMPLE.parents[1]}"},
         capture_output=True,
         text=True,
         timeout=100,
