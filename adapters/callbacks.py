@@ -11,7 +11,8 @@ import hmac
 
 from pydantic import ValidationError
 
-from adapters.errors import Refused
+from adapters.errors import Refused, Unreadable
+from schemas.problem import FieldProblem
 from schemas.station import Signal
 
 HEADER = "Bagrelay-Signature"
@@ -24,13 +25,28 @@ def sign(secret: bytes, station: str, body: bytes) -> str:
 
 
 def read_signed(secret: bytes, station: str, signature: str, body: bytes) -> Signal:
-    """The signal in a signed report. Raises `Refused` when the signature or the body is wrong."""
+    """The signal in a signed report.
+
+    Raises `Refused` when the signature is wrong, and `Unreadable` when only the body is.
+    """
     if not hmac.compare_digest(sign(secret, station, body).encode(), signature.encode()):
         raise Refused(f"station {station}: a report with a wrong signature")
     try:
         signal = Signal.model_validate_json(body)
     except ValidationError as wrong:
-        raise Refused(f"station {station}: a signed report that makes no sense") from wrong
+        what = f"station {station}: a signed report that makes no sense"
+        raise Unreadable(what, _fields(wrong)) from wrong
     if signal.number is None:
-        raise Refused(f"station {station}: a signed report without a number can be played again")
+        raise Unreadable(
+            f"station {station}: a signed report without a number can be played again",
+            [FieldProblem(field="number", text="is missing")],
+        )
     return signal.model_copy(update={"signed": True})
+
+
+def _fields(wrong: ValidationError) -> list[FieldProblem]:
+    faults = wrong.errors(include_url=False, include_context=False, include_input=False)
+    return [
+        FieldProblem(field=".".join(str(step) for step in fault["loc"]) or ".", text=fault["msg"])
+        for fault in faults[:20]
+    ]

@@ -158,7 +158,7 @@ class TakesReports(Protocol):
     """
 
     def read_report(self, signature: str, body: bytes) -> Signal:
-        """What a report says. Raises `Refused` for a wrong signature or no sense."""
+        """What a report says. Raises `Refused` for a wrong signature, `Unreadable` for no sense."""
         ...
 
 

@@ -1,8 +1,12 @@
 """How far a delivery got when it failed. Adapters classify; only dispatch decides what follows."""
 
+from collections.abc import Sequence
+
+from schemas.problem import FieldProblem
+
 
 class StationFault(Exception):
-    """Base of the five classes. `what` says what went wrong, `do` what a person can do."""
+    """Base of them all. `what` says what went wrong, `do` what a person can do."""
 
     def __init__(self, what: str, *, do: str = "", bytes_sent: int = 0) -> None:
         super().__init__(what)
@@ -29,6 +33,14 @@ class FateUnknown(StationFault):
 
 class Refused(StationFault):
     """The station took note of the job and will not print it."""
+
+
+class Unreadable(Refused):
+    """A report that is the station's own and makes no sense; `fields` says where."""
+
+    def __init__(self, what: str, fields: Sequence[FieldProblem]) -> None:
+        super().__init__(what)
+        self.fields = tuple(fields)
 
 
 class NeedsPerson(StationFault):

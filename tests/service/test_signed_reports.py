@@ -55,6 +55,28 @@ async def test_report_without_the_right_signature_is_refused(rig: Rig, signature
     assert [] == await _told_states(rig)
 
 
+@pytest.mark.parametrize(
+    ("body", "field"),
+    [
+        (b'{"kind":"scan","number":1,"positon":0}', "positon"),
+        (b'{"kind":"state","number":1,"state":"asleep"}', "state"),
+        (b'{"kind":"scan","code":"1"}', "number"),
+        (b"not json", "."),
+    ],
+)
+async def test_signed_report_that_makes_no_sense_is_told_which_field(
+    rig: Rig, body: bytes, field: str
+) -> None:
+    """Who can sign has the right secret: 401 would send them looking for another one."""
+    answer = await rig.client.post(
+        "/v1/stations/web/reports",
+        content=body,
+        headers={HEADER: sign(SECRET.encode(), "web", body)},
+    )
+    assert 422 == answer.status_code
+    assert [field] == [each["field"] for each in answer.json()["fields"]]
+
+
 async def test_report_for_a_station_that_does_not_report_is_not_found(rig: Rig) -> None:
     """A name that nobody bears is no way in."""
     path = "/v1/stations/nobody/reports"

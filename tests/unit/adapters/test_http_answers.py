@@ -15,6 +15,7 @@ from adapters.errors import (
     NothingSent,
     Refused,
     StationFault,
+    Unreadable,
 )
 from adapters.http_station import HttpStation, fault_of
 from adapters.trial_label import order
@@ -143,11 +144,29 @@ def test_report_of_somebody_else_is_refused(secret: bytes, station: str, body: b
         read_signed(secret, station, signature, body)
 
 
-@pytest.mark.parametrize("body", [b"{}", b"not json", b'{"kind":"scan","code":"1"}'])
-def test_signed_report_without_sense_or_number_is_refused(body: bytes) -> None:
-    """What can't be read, or could be played again, is not taken."""
-    with pytest.raises(Refused, match=r"makes no sense|without a number"):
+@pytest.mark.parametrize(
+    ("body", "fields"),
+    [
+        (b"{}", ["kind"]),
+        (b"not json", ["."]),
+        (b'{"kind":"scan","code":"1"}', ["number"]),
+        (b'{"kind":"scan","number":1,"position":11,"cod":"1"}', ["position", "cod"]),
+    ],
+)
+def test_signed_report_without_sense_or_number_is_unreadable(
+    body: bytes, fields: list[str]
+) -> None:
+    """What can't be read, or could be played again, is not taken, and each field is named."""
+    with pytest.raises(Unreadable, match=r"makes no sense|without a number") as refused:
         read_signed(b"secret", "s3", sign(b"secret", "s3", body), body)
+    assert fields == [each.field for each in refused.value.fields]
+
+
+def test_unreadable_report_of_somebody_else_is_only_refused() -> None:
+    """Whoever has no secret learns nothing of what a report looks like."""
+    with pytest.raises(Refused, match="wrong signature") as refused:
+        read_signed(b"secret", "s3", sign(b"other", "s3", b"{}"), b"{}")
+    assert not isinstance(refused.value, Unreadable)
 
 
 async def test_report_to_a_station_without_a_secret_is_refused() -> None:
