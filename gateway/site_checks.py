@@ -13,8 +13,8 @@ from urllib.parse import urlsplit
 from gateway.fit import rules_report
 from gateway.limits.loopback import is_loopback
 from gateway.queue_checks import queue_checks
-from gateway.site_file import Finding, Reading, Severity, looks_secret
-from gateway.station_checks import station_checks
+from gateway.site_file import Finding, Reading, Severity
+from gateway.station_checks import is_secret_in_clear, station_checks
 from gateway.template_checks import template_checks
 from schemas.site import Site
 from schemas.station import LineToStation
@@ -120,7 +120,7 @@ def _secrets(site: Site, reading: Reading) -> Iterator[Finding]:
     for index, station in enumerate(site.station):
         for place, line in enumerate(station.lines):
             for option, value in line.options.items():
-                if looks_secret(option) and not option.endswith(("_env", "_file")) and value:
+                if is_secret_in_clear(option, value):
                     yield _secret(
                         reading,
                         ("station", index, "lines", place, "options", option),

@@ -7,11 +7,11 @@ from difflib import get_close_matches
 from adapters import registry
 from adapters.contract import LineSettings
 from adapters.errors import Misconfigured
-from gateway.site_file import Finding, Reading, Severity
+from gateway.site_file import Finding, Reading, Severity, looks_secret
 from schemas.order import Purpose
 from schemas.rules import Packing
 from schemas.site import Site
-from schemas.station import LineToStation, Media, Printer, Station, Verify
+from schemas.station import LineToStation, Media, OptionValue, Printer, Station, Verify
 from schemas.supply import Bag, PreOpenedBag, SealedFilm, Tubing
 
 _KNOWN_DOTS = (5.9, 6.0, 8.0, 11.811, 11.8, 12.0, 23.622, 23.6, 24.0)
@@ -22,6 +22,7 @@ def station_checks(site: Site, reading: Reading, index: int, station: Station) -
     """Every finding about one station; `index` is its place in the file."""
     yield from _supply(site, reading, index, station)
     yield from _adapter_options(reading, index, station)
+    yield from _unheard_reports(reading, index, station)
     yield from _printer(reading, index, station)
     yield from _label_room(site, reading, index, station)
     yield from _row(site, reading, index, station)
@@ -63,7 +64,11 @@ def _adapter_options(reading: Reading, index: int, station: Station) -> Iterator
         try:
             registry.build(line.kind, LineSettings(station.id, line.options))
         except Misconfigured as wrong:
-            step, do = _option_to_mend(wrong, line)
+            named = re.search(r"option (\w+)", wrong.what)
+            option = named[1] if named else ""
+            if is_secret_in_clear(option, line.options.get(option, "")):
+                continue  # told once, as a secret
+            step, do = _option_to_mend(wrong, line, option)
             yield Finding(
                 Severity.ERROR,
                 reading.line_of("station", index, "lines", place, *step),
@@ -73,12 +78,29 @@ def _adapter_options(reading: Reading, index: int, station: Station) -> Iterator
             )
 
 
-def _option_to_mend(wrong: Misconfigured, line: LineToStation) -> tuple[tuple[str, ...], str]:
+def is_secret_in_clear(option: str, value: OptionValue) -> bool:
+    """Whether an option holds a secret itself, and not the name of its file or variable."""
+    return bool(value) and looks_secret(option) and not option.endswith(("_env", "_file"))
+
+
+def _unheard_reports(reading: Reading, index: int, station: Station) -> Iterator[Finding]:
+    for place, line in enumerate(station.lines):
+        if line.kind == "http" and not {"secret_file", "secret_env"} & line.options.keys():
+            yield Finding(
+                Severity.NOTE,
+                reading.line_of("station", index, "lines", place, "options"),
+                f"station {station.id}, lines {place + 1}, kind {line.kind}",
+                "there is no secret, so what the station reports by itself is not taken",
+                "name secret_file or secret_env if it signs reports",
+            )
+
+
+def _option_to_mend(
+    wrong: Misconfigured, line: LineToStation, option: str
+) -> tuple[tuple[str, ...], str]:
     """The part of the line that the adapter complains of, and what to do."""
-    named = re.search(r"option (\w+)", wrong.what)
-    if named is None:
+    if not option:
         return ("kind",), wrong.do.rstrip(".")
-    option = named[1]
     close = get_close_matches(option, [*line.options], n=1)
     if option in line.options or not close:
         return ("options", option), wrong.do.rstrip(".")
