@@ -26,7 +26,8 @@ def serve(
     Closed to whoever shows no key, unless the site file says `access.open_door`: hand out keys with
     `bagrelay access key new`. A stop finishes what is being sent. SIGHUP takes up the site
     file without a restart, whole or not at all. Exit code 0: stopped as told. 2: the site file, or
-    the ledger's key, is wrong.
+    the ledger's key, is wrong. 3: it could not start, and its log says why: another gateway has the
+    store, the database does not answer, or something else listens on the port.
     The gateway is never a safety function: guards and stops belong to the machines.
     """
     import gc

@@ -13,6 +13,7 @@ from gateway.clock import ManualClock
 from gateway.store.store import Store
 from schemas.access import AccessRole
 from tests.rigs.by_hand import ROOT, by_hand
+from tests.rigs.servers import free_port
 
 ROOM = (ROOT / "examples" / "room.toml").read_text(encoding="utf-8")
 
@@ -45,6 +46,30 @@ def test_bad_ledger_key_is_told_in_a_sentence(tmp_path: Path, mode: int, says: s
     assert (2, 1) == (done.returncode, len(done.stderr.splitlines()))
     assert says in done.stderr
     assert key.name in done.stderr
+
+
+@pytest.mark.parametrize(
+    ("taken", "says"), [("store", "Another gateway runs on"), ("port", "address already in use")]
+)
+def test_gateway_that_finds_its_place_taken_ends_with_3(
+    tmp_path: Path, taken: str, says: str
+) -> None:
+    """Nothing is wrong with the site file, so it may be started again; the log says why."""
+    with by_hand(tmp_path) as room:
+        site = tmp_path / "room.toml"
+        port = room.gateway.rsplit(":", 1)[1]
+        if taken == "port":
+            text = site.read_text(encoding="utf-8").replace("bagrelay.db", "another.db")
+            site = tmp_path / "another.toml"
+            site.write_text(text, encoding="utf-8")
+        else:
+            port = str(free_port())
+        done = subprocess.run(
+            [sys.executable, "-m", "gateway", "serve", str(site), "--port", port],
+            cwd=tmp_path, check=False, capture_output=True, text=True, timeout=60,
+        )  # fmt: skip
+    assert 3 == done.returncode
+    assert says in done.stdout + done.stderr
 
 
 @pytest.mark.parametrize("options", [(), ("--closed",)], ids=["open", "closed"])
