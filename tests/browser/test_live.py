@@ -18,6 +18,31 @@ async def test_bags_appear_as_they_are_printed(room: Room, page: Page) -> None:
     await expect(card.locator(".verdict")).to_have_text("right label", timeout=_WAIT)
 
 
+async def test_card_says_what_the_next_order_waits_for(room: Room, page: Page) -> None:
+    """An order that waits though nothing is wrong has a reason, and it is on the floor."""
+    await page.goto("/floor")
+    await expect(page.locator("#pulse")).to_have_text("Live", timeout=_WAIT)
+    card = page.locator("#st-bench")
+    row = await room.two_printed()
+    await expect(card.locator(".where").last).to_have_text("at the printer")
+    await expect(card.locator(".because")).to_have_count(0)
+    (third,) = room.small(1)
+    await room.scan("bench", third)
+    await expect(card.locator(".because")).to_contain_text("must be scanned first", timeout=_WAIT)
+    await room.label("bench", row[0]["expected_scans"][0])
+    await expect(card.locator(".because")).to_have_count(0, timeout=_WAIT)
+
+
+async def test_card_leads_to_why_a_report_was_not_taken(room: Room, page: Page) -> None:
+    """Nobody reads an answer at a conveyor: the card says so, the station's page says why."""
+    await page.goto("/floor")
+    await expect(page.locator("#pulse")).to_have_text("Live", timeout=_WAIT)
+    room.machines["line"].scan("TOTE-NONE")
+    link = page.locator("#st-line").get_by_role("link", name="Its last report was not taken")
+    await link.click(timeout=_WAIT)
+    await expect(page.locator("#refused")).to_contain_text("no WMS", timeout=_WAIT)
+
+
 async def test_summary_and_attention_follow_a_hold(room: Room, page: Page) -> None:
     """The counts on top, the list of those that need somebody and the spoken news agree."""
     await page.goto("/floor")
