@@ -19,6 +19,7 @@ from adapters.awake import Awake
 from adapters.contract import Claims, LineSettings
 from adapters.errors import Misconfigured, NothingSent, Refused
 from adapters.options import Options
+from adapters.why_lost import why_lost
 from schemas.station import (
     Fate,
     MachineState,
@@ -146,11 +147,13 @@ class Folder:
             return await asyncio.to_thread(work)
         except PermissionError as denied:
             raise Misconfigured(
-                f"station {self.station}: {denied}", do="Give the gateway the right to write there."
+                f"station {self.station}: {_at(denied)}",
+                do="Give the gateway the right to write there.",
             ) from denied
         except OSError as fault:
             raise NothingSent(
-                f"station {self.station}: {fault}", do="Look whether the share is mounted and full."
+                f"station {self.station}: {_at(fault)}",
+                do="Look whether the share is mounted and full.",
             ) from fault
 
     def _check(self) -> None:
@@ -212,3 +215,7 @@ def _make_durable(folder: Path) -> None:
             os.fsync(handle)
         finally:
             os.close(handle)
+
+
+def _at(fault: OSError) -> str:
+    return f"{fault.filename}: {why_lost(fault)}" if fault.filename else str(fault)

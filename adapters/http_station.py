@@ -12,7 +12,7 @@ import json
 import ssl
 from collections.abc import AsyncIterator
 from typing import ClassVar, Self
-from urllib.parse import quote
+from urllib.parse import quote, urlsplit
 
 import httpx
 from pydantic import ValidationError
@@ -30,6 +30,7 @@ from adapters.errors import (
 from adapters.options import Options
 from adapters.reports import Reports
 from adapters.tls import trust
+from adapters.why_lost import why_lost
 from schemas.station import (
     Fate,
     MachineState,
@@ -180,7 +181,7 @@ class HttpStation:
         said = _object_in(answer)
         if said.get("stage") not in set(self.claims.knows):
             raise FateUnknown(
-                f"station {self.station} answered {answer.status_code} without a stage",
+                f"station {self.station} took the job without saying how far it is",
                 do="Ask the station what became of the job.",
                 bytes_sent=sent,
             )
@@ -195,18 +196,26 @@ class HttpStation:
     def _refusal(self, answer: httpx.Response, sent: int) -> StationFault:
         code = answer.status_code
         said = _object_in(answer)
-        where = f"station {self.station} answered {code} {said.get('title', '')}".strip()[:180]
+        title = str(said.get("title", ""))[:120].rstrip(".")
+        if code in _SAYS_NOT_TAKEN and said.get("needs_person") is True:
+            why = title or "somebody is wanted there"
+            return NeedsPerson(f"station {self.station}: {why}", do="Put it right at the station.")
+        because = f": {title} (HTTP {code})" if title else f" (HTTP {code})"
         if code in _SAYS_NOT_TAKEN:
-            if said.get("needs_person") is True:
-                return NeedsPerson(where, do="Put it right at the station.")
-            return NothingSent(where)
-        if code in {401, 403, 404, 405, 415} or answer.is_redirect:
-            return Misconfigured(where, do="Check url and token in the site file.")
+            return NothingSent(f"station {self.station} takes no job now{because}")
+        if code in {401, 403}:
+            text = f"station {self.station} does not accept the token{because}"
+            return Misconfigured(text, do="Check the token in the site file.")
+        if code in {404, 405, 415} or answer.is_redirect:
+            text = f"station {self.station} takes no jobs at {_shown(self._url)}{because}"
+            return Misconfigured(text, do="Check url in the site file.")
         if code == 409:
-            return FateUnknown(where, do="The same job is still under way.", bytes_sent=sent)
+            text = f"station {self.station} has the same job still under way{because}"
+            return FateUnknown(text, bytes_sent=sent)
         if answer.is_client_error:
-            return Refused(where, bytes_sent=sent)
-        return FateUnknown(where, do="Ask the station, or look at its bags.", bytes_sent=sent)
+            return Refused(f"station {self.station} refuses the job{because}", bytes_sent=sent)
+        text = f"station {self.station} failed at the job{because}"
+        return FateUnknown(text, do="Ask the station, or look at its bags.", bytes_sent=sent)
 
     async def _asked(self, path: str) -> dict[str, object]:
         return await self._answered("GET", path, b"")
@@ -222,7 +231,9 @@ class HttpStation:
         if answer.status_code in {401, 403}:
             raise Misconfigured(f"station {self.station} does not accept the token")
         if not answer.is_success:
-            raise NothingSent(f"station {self.station} answered {answer.status_code} to {path}")
+            raise NothingSent(
+                f"station {self.station} can't answer {path} now (HTTP {answer.status_code})"
+            )
         return _object_in(answer)
 
     async def _send(
@@ -249,7 +260,8 @@ class HttpStation:
             kept = {"Location": answer.headers["Location"]} if answer.has_redirect_location else {}
             return httpx.Response(answer.status_code, headers=kept, content=heard)
         except (httpx.HTTPError, httpx.InvalidURL, httpx.StreamError) as fault:
-            raise fault_of(fault, f"station {self.station}", len(body)) from fault
+            where = f"station {self.station}: {_shown(self._url)}"
+            raise fault_of(fault, where, len(body)) from fault
 
     def _living(self) -> httpx.AsyncClient:
         if self._client is None:
@@ -265,14 +277,22 @@ class HttpStation:
 
 def fault_of(fault: Exception, where: str, sent: int) -> StationFault:
     """Our class for each error of the HTTP library: how far did it get?"""
-    text = f"{where}: {type(fault).__name__} {fault}".strip()[:200]
+    why = why_lost(fault)
     before = httpx.ConnectError, httpx.ConnectTimeout, httpx.PoolTimeout, httpx.ProxyError
     ours = httpx.InvalidURL, httpx.UnsupportedProtocol, httpx.LocalProtocolError
     if isinstance(fault, before):
+        text = f"{where} can't be reached: {why}"[:200]
         return NothingSent(text, do="Look at its power and its network.")
+    text = f"{where}: {why}"[:200]
     if isinstance(fault, ours):
         return Misconfigured(text, do="Check url in the site file.")
     return FateUnknown(text, do="Ask the station, or look at its bags.", bytes_sent=sent)
+
+
+def _shown(url: str) -> str:
+    """The address for people: without path, and without a user and password in it."""
+    parts = urlsplit(url)
+    return f"{parts.scheme}://{parts.netloc.rpartition('@')[2]}"
 
 
 def _object_in(answer: httpx.Response) -> dict[str, object]:

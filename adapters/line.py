@@ -16,6 +16,7 @@ from dataclasses import dataclass
 from typing import Protocol
 
 from adapters.awake import Awake
+from adapters.why_lost import why_lost
 
 _OUTQ = 0x5411  # Linux SIOCOUTQ: bytes that the peer's TCP has not acknowledged (from memory).
 _TCP_CLOSE = 7  # Linux, the state of a connection that was reset (from memory).
@@ -92,7 +93,7 @@ class TcpLine:
         except TimeoutError as late:
             raise LineLost(f"{host}:{port} did not answer within {within_s:g} s") from late
         except OSError as fault:
-            raise LineLost(f"{host}:{port}: {fault.strerror or fault}") from fault
+            raise LineLost(f"{host}:{port} can't be reached: {why_lost(fault)}") from fault
 
     async def write(self, data: bytes, within_s: float) -> None:
         """See `Line.write`. Waits for the peer's acknowledgement where the system can tell."""
@@ -111,7 +112,7 @@ class TcpLine:
             why = f"the peer took {sent} of {len(view)} bytes within {within_s:g} s"
             raise LineLost(why, sent) from late
         except OSError as fault:
-            raise LineLost(fault.strerror or str(fault), sent) from fault
+            raise LineLost(why_lost(fault), sent) from fault
 
     async def read(self, most: int, within_s: float | None) -> bytes:
         """See `Line.read`."""
@@ -125,7 +126,7 @@ class TcpLine:
         except TimeoutError:
             raise
         except OSError as fault:
-            raise LineLost(fault.strerror or str(fault)) from fault
+            raise LineLost(why_lost(fault)) from fault
 
     def ended(self) -> bool:
         """See `Line.ended`: looks at the socket without taking anything off it."""
@@ -147,7 +148,7 @@ class TcpLine:
         except (BlockingIOError, InterruptedError):
             return None
         except OSError as fault:
-            raise LineLost(fault.strerror or str(fault)) from fault
+            raise LineLost(why_lost(fault)) from fault
 
     async def watch(self, for_s: float) -> None:
         """See `Line.watch`. An orderly end is no fault: some printers close after each label."""
@@ -160,7 +161,7 @@ class TcpLine:
         except (BlockingIOError, InterruptedError):
             return
         except OSError as fault:
-            raise LineLost(fault.strerror or str(fault)) from fault
+            raise LineLost(why_lost(fault)) from fault
 
     async def close(self) -> None:
         """See `Line.close`."""

@@ -27,6 +27,7 @@ from adapters.machine import (
 )
 from adapters.machine_reports import Value, lacking
 from adapters.options import Options
+from adapters.why_lost import why_lost
 from schemas.station import ReceiptStage
 
 # On each error the library logs its last frames, thousands of bytes: our errors say what matters.
@@ -138,7 +139,10 @@ class Modbus(Machine):
         try:
             connected = await client.connect()
         except (ModbusException, OSError) as fault:
-            raise NothingSent(f"station {self.station}: {fault}") from fault
+            raise NothingSent(
+                f"station {self.station}: {self._host}:{self._port} can't be reached:"
+                f" {why_lost(fault)}"
+            ) from fault
         if not connected:
             client.close()
             raise NothingSent(

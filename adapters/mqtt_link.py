@@ -13,6 +13,8 @@ from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 from paho.mqtt.subscribeoptions import SubscribeOptions
 
+from adapters.why_lost import why_lost
+
 _SESSION_S = 86_400
 
 
@@ -82,7 +84,8 @@ class MqttLink:
         try:
             client = await asyncio.to_thread(self._dial)
         except (OSError, ValueError) as fault:
-            raise LinkLost(f"{self._broker.host}:{self._broker.port}: {fault}") from fault
+            where = f"{self._broker.host}:{self._broker.port}"
+            raise LinkLost(f"{where} can't be reached: {why_lost(fault)}") from fault
         try:
             async with asyncio.timeout(self._broker.connect_s):
                 _accepted(await self._ready)

@@ -33,6 +33,7 @@ from adapters.machine import (
 )
 from adapters.machine_reports import Value, lacking
 from adapters.options import Options
+from adapters.why_lost import why_lost
 from schemas.station import ReceiptStage
 
 # The library logs each lost connection with a traceback: our errors say what matters.
@@ -137,7 +138,9 @@ class OpcUa(Machine):
                 self._nodes[name] = (node, await node.read_data_type_as_variant_type())
         except (OSError, TimeoutError) as fault:
             await self.disconnect()
-            raise NothingSent(f"{where}: {fault}", do="Look at its power and network.") from fault
+            raise NothingSent(
+                f"{where} can't be reached: {why_lost(fault)}", do="Look at its power and network."
+            ) from fault
         except _REFUSES_US as no:
             await self.disconnect()
             raise Misconfigured(f"{where}: {no}", do="Check user and certificates.") from no
@@ -189,7 +192,7 @@ class OpcUa(Machine):
             yield
         except (OSError, TimeoutError) as fault:
             await self.disconnect()
-            raise Unreached(f"{name}: {str(fault) or 'no answer'}") from fault
+            raise Unreached(f"{name}: {why_lost(fault)}") from fault
         except _WRONG_PLACE as no:
             raise Rejected(f"{name}: {no}", wrong_place=True) from no
         except UaStatusCodeError as no:

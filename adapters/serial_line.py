@@ -14,6 +14,7 @@ from adapters.line import Connect, Line, LineLost
 from adapters.options import Options
 from adapters.printer import BytePrinter, CountedPrinter, counting, printer_deadlines
 from adapters.status import QUESTIONS
+from adapters.why_lost import why_lost
 
 _PARITY = {"none": Parity.NONE, "even": Parity.EVEN, "odd": Parity.ODD}
 _STOP_BITS = {1: StopBits.ONE, 2: StopBits.TWO}
@@ -56,7 +57,7 @@ class SerialLine:
         except TimeoutError as late:
             raise LineLost(f"{device} did not open within {within_s:g} s") from late
         except OSError as fault:
-            raise LineLost(f"{device}: {fault.strerror or fault}") from fault
+            raise LineLost(f"{device} can't be opened: {why_lost(fault)}") from fault
         return cls(reader, writer)
 
     async def write(self, data: bytes, within_s: float) -> None:
@@ -76,7 +77,7 @@ class SerialLine:
             why = f"the printer took at most {sent} of {len(data)} bytes within {within_s:g} s"
             raise LineLost(why, sent) from late
         except OSError as fault:
-            raise LineLost(fault.strerror or str(fault), sent) from fault
+            raise LineLost(why_lost(fault), sent) from fault
 
     async def read(self, most: int, within_s: float | None) -> bytes:
         """See `Line.read`."""
@@ -86,7 +87,7 @@ class SerialLine:
         except TimeoutError:
             raise
         except OSError as fault:
-            raise LineLost(fault.strerror or str(fault)) from fault
+            raise LineLost(why_lost(fault)) from fault
 
     def ended(self) -> bool:
         """See `Line.ended`: a port whose adapter was pulled out ends."""

@@ -6,6 +6,7 @@ from contextlib import suppress
 
 from adapters.errors import Misconfigured
 from adapters.line import LineLost, TcpLine
+from adapters.why_lost import why_lost
 
 _FIRST_WORDS_S = 0.1
 """Within this a far end that refuses our certificate says so: a round trip, and its own work."""
@@ -40,7 +41,7 @@ class TlsLine:
             ) from wrong
         except (LineLost, ssl.SSLError, TimeoutError) as lost:
             below.abort()
-            why = lost.why if isinstance(lost, LineLost) else str(lost) or "no answer"
+            why = lost.why if isinstance(lost, LineLost) else why_lost(lost)
             raise LineLost(f"{host}:{port}, TLS: {why}") from lost
         except BaseException:
             below.abort()
@@ -52,7 +53,7 @@ class TlsLine:
         try:
             self._tls.write(data)
         except ssl.SSLError as fault:
-            raise LineLost(f"TLS: {fault}") from fault
+            raise LineLost(why_lost(fault)) from fault
         try:
             await self._flush(within_s)
         except LineLost as lost:
@@ -140,4 +141,4 @@ class TlsLine:
         except ssl.SSLZeroReturnError:
             self._closed = True
         except ssl.SSLError as fault:
-            raise LineLost(f"TLS: {fault.reason or fault}") from fault
+            raise LineLost(why_lost(fault)) from fault

@@ -9,6 +9,7 @@ import httpx
 from adapters import registry
 from adapters.contract import LineSettings
 from adapters.errors import StationFault
+from adapters.why_lost import why_lost
 from gateway.access.secret_files import NoSecret
 from gateway.intake.wms import token_of
 from gateway.queues.port import BrokerDown, BrokerRefuses
@@ -75,7 +76,7 @@ async def _try_wms(wms: WmsSettings, at: int | None) -> Finding | None:
             headers = {"Authorization": f"Bearer {token}"} if token else {}
             status = (await client.get(url, headers=headers)).status_code
     except httpx.HTTPError as error:
-        said = f"can't be asked for an order: {type(error).__name__}"
+        said = f"can't be asked for an order: {why_lost(error)}"
         return Finding(Severity.WARNING, at, "wms", said, "see that its URL is right and it runs")
     if status == httpx.codes.NOT_FOUND:
         return Finding(Severity.NOTE, at, "wms", "reached; it knows no such order, as it should")

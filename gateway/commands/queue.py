@@ -113,6 +113,8 @@ def replay(
     """
     import httpx
 
+    from adapters.why_lost import why_lost
+
     if (letter_id is None) == (target is None or first is None):
         typer.echo("Name a dead letter, or --target and --from.", err=True)
         raise typer.Exit(2)
@@ -127,7 +129,7 @@ def replay(
         with httpx.Client(base_url=base, timeout=30, trust_env=False) as client:
             answer = client.post(path, json=body, headers=headers)
     except httpx.HTTPError as error:
-        typer.echo(f"No gateway answers at {base}: {type(error).__name__}.", err=True)
+        typer.echo(f"No gateway answers at {base}: {why_lost(error)}.", err=True)
         raise typer.Exit(2) from None
     told = answer.json() if "json" in answer.headers.get("content-type", "") else {}
     if answer.status_code != httpx.codes.OK:

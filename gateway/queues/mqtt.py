@@ -33,6 +33,7 @@ from gateway.queues.port import (
     NeverTakes,
     Unavailable,
     header_value,
+    why_down,
 )
 from gateway.queues.secure import BrokerAddress
 
@@ -93,7 +94,7 @@ class MqttLink:
             await self.close()
             if isinstance(error, BrokerDown):
                 raise
-            raise BrokerDown(str(error) or type(error).__name__) from error
+            raise BrokerDown(why_down(error)) from error
 
     def _made(self) -> paho.Client:
         client = paho.Client(
@@ -239,7 +240,7 @@ class MqttSource:
         try:
             await self._link.publish(to, delivery.body, content_type, kept + marks)
         except (OSError, TimeoutError) as error:
-            raise BrokerDown(str(error) or type(error).__name__) from error
+            raise BrokerDown(why_down(error)) from error
         await self.ack(delivery)
 
     async def close(self) -> None:
@@ -263,7 +264,7 @@ class MqttSink:
             body, content_type, marks = _message_of(event, binary=self._binary)
             code = await self._link.publish(self._topic, body, content_type, marks)
         except (BrokerDown, OSError, TimeoutError) as error:
-            raise Unavailable(str(error) or type(error).__name__) from error
+            raise Unavailable(why_down(error)) from error
         except ValueError as error:
             raise NeverTakes(str(error)) from error
         if code >= 0x80:

@@ -33,6 +33,7 @@ from gateway.queues.port import (
     Event,
     Unavailable,
     header_value,
+    why_down,
 )
 from gateway.queues.secure import BrokerAddress
 
@@ -341,7 +342,7 @@ def _told() -> Iterator[None]:
 def _why(error: BaseException) -> str:
     if isinstance(error, ServiceUnavailableError):
         return "the server answers, but JetStream is off or not ready"
-    return str(error) or type(error).__name__
+    return why_down(error)
 
 
 async def _quiet(error: Exception) -> None:

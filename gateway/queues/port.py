@@ -13,6 +13,7 @@ from urllib.parse import quote
 
 import orjson
 
+from adapters.why_lost import why_lost
 from gateway.clock import instant_text
 
 STRUCTURED = "application/cloudevents+json"
@@ -24,6 +25,13 @@ class BrokerDown(Exception):
 
 class BrokerRefuses(BrokerDown):
     """The broker answers and doesn't want us: user, password, rights or a setting is wrong."""
+
+
+def why_down(error: BaseException) -> str:
+    """What a client library's error says, in words where it is the system's own."""
+    if isinstance(error, OSError) and error.errno is not None:
+        return why_lost(error)
+    return str(error) or why_lost(error)
 
 
 @dataclass(frozen=True, slots=True)

@@ -25,6 +25,7 @@ from gateway.queues.port import (
     NeverTakes,
     Unavailable,
     header_value,
+    why_down,
 )
 from gateway.queues.secure import BrokerAddress
 
@@ -73,7 +74,7 @@ class RabbitLink:
         except ProbableAuthenticationError as error:
             raise BrokerRefuses("user or password is wrong") from error
         except _FAULTS as error:
-            raise BrokerDown(_why(error)) from error
+            raise BrokerDown(why_down(error)) from error
         channel.close_callbacks.add(lambda *_: lost.set())
         return channel
 
@@ -124,7 +125,7 @@ class RabbitSource:
             )
         except _FAULTS as error:
             await self._link.close()
-            raise BrokerDown(_why(error)) from error
+            raise BrokerDown(why_down(error)) from error
         self._channel = channel
 
     async def deliveries(self) -> AsyncIterator[Delivery]:
@@ -135,7 +136,7 @@ class RabbitSource:
             queue = await self._channel.get_queue(self._queue)
             await queue.consume(came.put)
         except _FAULTS as error:
-            raise BrokerDown(_why(error)) from error
+            raise BrokerDown(why_down(error)) from error
 
         async def watch() -> None:
             await self._link.until_lost()
@@ -208,7 +209,7 @@ class RabbitSink:
             raise Unavailable("the broker did not put it into a queue") from error
         except (BrokerDown, *_FAULTS) as error:
             self._exchange = None  # whatever it was, a new connection is the cure
-            raise Unavailable(_why(error)) from error
+            raise Unavailable(why_down(error)) from error
         except ValueError as error:
             raise NeverTakes(str(error)) from error
 
@@ -266,8 +267,4 @@ def _told() -> Iterator[None]:
     try:
         yield
     except _FAULTS as error:
-        raise BrokerDown(_why(error)) from error
-
-
-def _why(error: BaseException) -> str:
-    return str(error) or type(error).__name__
+        raise BrokerDown(why_down(error)) from error

@@ -6,6 +6,7 @@ from email.utils import parsedate_to_datetime
 
 import httpx
 
+from adapters.why_lost import why_lost
 from gateway.access.secret_files import NoSecret
 from gateway.clock import Clock
 from gateway.queues.port import STRUCTURED, Event, NeverTakes, Unavailable
@@ -105,7 +106,7 @@ class WebhookSink:
                 answer = await client.send(request, stream=True)
                 await answer.aclose()
         except (httpx.HTTPError, TimeoutError) as error:
-            raise Unavailable(f"it can't be reached: {type(error).__name__}") from error
+            raise Unavailable(f"it can't be reached: {why_lost(error)}") from error
         return answer
 
     def _made(self) -> httpx.AsyncClient:

@@ -66,6 +66,29 @@ async def test_odd_answer_is_told_as_how_far_it_got(
     await station.close()
 
 
+@pytest.mark.parametrize(
+    ("status", "body", "told"),
+    [
+        (503, {"needs_person": True, "title": "paper out"}, "station s: paper out"),
+        (503, {"title": "warming up"}, "station s takes no job now: warming up (HTTP 503)"),
+        (429, {}, "station s takes no job now (HTTP 429)"),
+        (401, {}, "station s does not accept the token (HTTP 401)"),
+        (404, {}, "station s takes no jobs at http://station.test (HTTP 404)"),
+        (422, {"title": "no such film."}, "station s refuses the job: no such film (HTTP 422)"),
+        (500, {}, "station s failed at the job (HTTP 500)"),
+    ],
+)
+async def test_answer_is_told_in_words(status: int, body: dict[str, object], told: str) -> None:
+    """What stands on the floor's page says what is the matter; the code is for the integrator."""
+    station = _station()
+    with respx.mock:
+        respx.post(f"{_URL}/jobs").mock(return_value=httpx.Response(status, json=body))
+        with pytest.raises(StationFault) as fault:
+            await station.deliver(order("odd"))
+    assert told == fault.value.what
+    await station.close()
+
+
 async def test_job_goes_out_once_under_its_key() -> None:
     """One request, its key a quoted string (draft-ietf-httpapi-idempotency-key-header-07)."""
     station = _station()
