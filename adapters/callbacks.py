@@ -3,7 +3,7 @@
 The station sends the signal as JSON and the header `Bagrelay-Signature: v1=HEX`, where HEX is
 HMAC-SHA256 (RFC 2104) with the shared secret over `v1:STATION:` followed by the body's bytes. The
 signal's `number` must rise for ever, past every restart of the station, as the milliseconds of its
-clock do: a report whose number is not above the last one's is an old one, and is dropped.
+clock do: one with the last one's number is a repeat, one with a lower number came too late.
 """
 
 import hashlib

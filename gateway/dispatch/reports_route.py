@@ -24,6 +24,10 @@ _ANSWERS: dict[int | str, dict[str, Any]] = {
         " no secret for the station",
         "content": _PROBLEM,
     },
+    409: {
+        "description": "A report with a higher number was taken before, so this one is not",
+        "content": _PROBLEM,
+    },
     422: {
         "description": "Signed as it should be, and makes no sense: `fields` says where. Sent"
         " again, it is refused again",
