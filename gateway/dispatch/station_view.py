@@ -78,6 +78,8 @@ def _view(
     row = [_bag(job) for job in lanes.rows.get(station.id, ())]
     open_job = lanes.open_jobs.get(station.id)
     length = lanes.lengths.get(station.id, 0)
+    is_full = length and row and row[0].position == 0 and needs_room(station)
+    full = _ROW_FULL if is_full else ""
     return StationView(
         station=station.id,
         name=station.name,
@@ -88,9 +90,7 @@ def _view(
         held=HoldView(since=held.since, kind=held.kind, text=held.text, job_id=held.job_id)
         if held
         else None,
-        waits_for=lane.waits_for
-        or (known.waits_for if not held else "")
-        or (_ROW_FULL if length and row and row[0].position == 0 and needs_room(station) else ""),
+        waits_for=lane.waits_for or ("" if held else known.waits_for or full),
         breaker_open=known.state is StationState.FAULTED,
         sends_here=sends_here,
         signal_refused=lane.signal_refused,

@@ -77,7 +77,12 @@ class NotedStation(SimulatedStation):
         self._took = took
 
     def queue_label(
-        self, label: Label, job_id: str, printed: Callable[[Bag], None], times: int
+        self,
+        label: Label,
+        job_id: str,
+        printed: Callable[[Bag], None],
+        times: int,
+        size_mm: tuple[float, float] | None = None,
     ) -> None:
         """See `SimulatedStation`."""
 
@@ -88,7 +93,7 @@ class NotedStation(SimulatedStation):
                 self.too_many += 1
             printed(bag)
 
-        super().queue_label(label, job_id, noted, times)
+        super().queue_label(label, job_id, noted, times, size_mm)
 
 
 @dataclass(slots=True)
