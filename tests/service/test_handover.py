@@ -20,8 +20,12 @@ async def _printed_once(rig: Rig, *orders: str) -> None:
 
 
 async def _idle(rig: Rig) -> None:
-    place = rig.gateway.dispatcher._lanes["s1"]._handover
-    await sees(lambda: place._idle, "the lane to be idle")
+    lane = rig.gateway.dispatcher._lanes["s1"]
+
+    def idle() -> bool:
+        return lane._handover._idle and lane._watch.due_in_s() > 1
+
+    await sees(idle, "the lane to be idle, and its station to have been looked at")
 
 
 async def test_idle_lane_takes_the_job_in_the_step_that_queues_it(tmp_path: Path) -> None:
