@@ -84,13 +84,15 @@ def _view(
         station=station.id,
         name=station.name,
         machine_state=known.machine_state,
-        state_detail=known.state_detail,
+        state_detail=_without_name(known.state_detail, station),
         state=known.state,
         state_since=known.since,
         held=HoldView(since=held.since, kind=held.kind, text=held.text, job_id=held.job_id)
         if held
         else None,
-        waits_for=lane.waits_for or ("" if held else known.waits_for or full),
+        waits_for=_without_name(
+            lane.waits_for or ("" if held else known.waits_for or full), station
+        ),
         breaker_open=known.state is StationState.FAULTED,
         sends_here=sends_here,
         signal_refused=lane.signal_refused,
@@ -102,6 +104,11 @@ def _view(
         loaded=loads,
         last_scan=json.loads(known.last_scan) if known.last_scan else None,
     )
+
+
+def _without_name(text: str, station: Station) -> str:
+    """Where the station is named already, a fault need not begin with its name."""
+    return text.removeprefix(f"station {station.id}: ")
 
 
 def waiting_jobs(conn: Connection) -> list[WaitingJob]:

@@ -25,12 +25,11 @@ run, and the body of a request made before its time begins:
     before   4.0 / 8.2    floor 1.3 / 2.5    ratio 3.1 / 3.2
     after    3.7 / 8.3                       ratio 2.8 / 3.3
 
-So the tail is where it was wanted and the median is not: from 2.8 to 3.4 in three runs. What is left
-at the median, of 3.7: the framework before the route 0.45, the event read and checked 0.2, what is
-known looked up 0.2, fit 0.35, label 0.45, the accepting step and the taking of the job 0.75, its
-entries 0.15, the commit 0.65 (a plain one of that many pages takes 0.5), the send 0.25, and two wakes
-between the loop and the store's thread. No single part is large: one more factor would take a smaller
-language or fewer promises.
+So the tail is where it was wanted and the median is not: 2.8 to 3.4 in three runs. What is left of
+the 3.7: the framework before the route 0.45, the event read and checked 0.2, what is known looked
+up 0.2, fit 0.35, label 0.45, the accepting step and the taking of the job 0.75, its entries 0.15,
+the commit 0.65 (a bare one of as many pages takes 0.5), the send 0.25, and two wakes between the
+loop and the store's thread. No single part is large any more.
 """
 
 import argparse
