@@ -16,6 +16,7 @@ from gateway.dispatch import holds, lane, watch
 from gateway.store.one_step import one_step
 from schemas.ledger import EntryKind
 from schemas.station import MachineState, Signal, SignalKind
+from tests.rigs.composed import ComposedRig
 from tests.rigs.http_station import HttpRig
 from tests.service.gateway_rig import RETRY, Rig, running, sees, station, until
 
@@ -362,3 +363,31 @@ async def test_station_that_is_off_when_the_gateway_starts_shows(tmp_path: Path)
             return bool((await rig.view("s1"))["machine_state"] == "offline")
 
         await until(gone, "it to be told as gone")
+
+
+async def test_printer_of_a_composed_station_is_watched_though_its_machine_reports(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A machine that says "idle" says nothing of the printer beside it."""
+    monkeypatch.setattr(watch, "WATCH_S", 0.05)
+    far = ComposedRig()
+    await far.start()
+    lines = [
+        {"kind": "tcp-counted", "role": "printer", "options": dict(far.printer.options())},
+        {"kind": "modbus", "role": "machine", "options": dict(far.machine.options())},
+    ]
+    async with running(tmp_path, station("s1") | {"lines": lines}) as rig:
+
+        async def is_well() -> bool:
+            view = await rig.view("s1")
+            return view["machine_state"] not in ("unknown", "offline", "held")
+
+        async def is_gone() -> bool:
+            return bool((await rig.view("s1"))["machine_state"] == "offline")
+
+        await until(is_well, "both to be known")
+        await far.printer.off()
+        await until(is_gone, "the printer to be told as gone")
+        await far.printer.on()
+        await until(is_well, "both to be well again")
+    await far.stop()
