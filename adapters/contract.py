@@ -41,6 +41,8 @@ class Claims:
     """The station tells a job's fate afterwards (`AsksFate`)."""
     counts_labels: bool = False
     """The station has a counter of printed labels that survives a lost line (`CountsLabels`)."""
+    comes_late_s: float = 1.0
+    """How long after a label was sent it may still come out, and the counter rise by it."""
     reports: frozenset[str] = frozenset()
     """Signal kinds that it sends by itself (values of `SignalKind`)."""
     makes_bags: bool = False

@@ -198,6 +198,7 @@ class CountedPrinter(BytePrinter):
         self._print_s, self._settle_s = print_s, settle_s
         self._variable = variable
         self._late_s = late_s
+        self.claims = replace(self.claims, comes_late_s=late_s)  # type: ignore[misc]
         self._due: int | None = None
         """What the counter shows once all that was sent is out; empty while that isn't known."""
         self._late_until = 0.0

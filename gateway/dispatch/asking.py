@@ -38,7 +38,7 @@ async def answer(
     """The job's fate; or nothing yet, and what a person must put right first, if that is known."""
     try:
         await open_line()
-        async with asyncio.timeout(adapter.claims.state_within_s + COUNT_SETTLES_S):
+        async with asyncio.timeout(_longest_s(adapter)):
             return await _ask(adapter, job, pause), ""
     except NeedsPerson as fault:
         return None, fault.told
@@ -54,11 +54,18 @@ async def _ask(adapter: StationLine, job: JobRow, pause: Pause) -> Fate | None:
     return await _by_count(adapter, job.count_before, pause)
 
 
+def _longest_s(adapter: StationLine) -> float:
+    late_s = adapter.claims.comes_late_s if adapter.claims.counts_labels else 0.0
+    return 2 * adapter.claims.state_within_s + COUNT_SETTLES_S + late_s
+
+
 async def _by_count(adapter: CountsLabels, before: int, pause: Pause) -> Fate | None:
     """One more label than before is ours; none more is none, once nothing can be on its way.
 
-    A printer that is paused or out of paper may hold our label and print it later. Raises
-    `NeedsPerson` there: it can tell only once that is put right.
+    What was sent on a line that is lost may lie in a buffer that a fresh line knows nothing of, a
+    print server's for one: so it is none only when the count stands for as long as labels may
+    come late. A printer that is paused or out of paper may hold our label and print it later.
+    Raises `NeedsPerson` there: it can tell only once that is put right.
     """
     count = await adapter.labels_printed()
     await pause(COUNT_SETTLES_S)
@@ -69,6 +76,8 @@ async def _by_count(adapter: CountsLabels, before: int, pause: Pause) -> Fate | 
             return Fate.PRINTED
         case 0:
             assert isinstance(adapter, StationLine)
+            if not await _stands(adapter, count, pause):
+                return None
             condition = await adapter.state()
             if condition.ready is False:
                 raise NeedsPerson(
@@ -79,6 +88,18 @@ async def _by_count(adapter: CountsLabels, before: int, pause: Pause) -> Fate | 
             return Fate.UNKNOWN_JOB if idle else None
         case _:
             return Fate.CANNOT_TELL
+
+
+async def _stands(adapter: CountsLabels, count: int, pause: Pause) -> bool:
+    """Whether the count stands for as long as a label may come late; looked at now and then."""
+    assert isinstance(adapter, StationLine)
+    left_s = adapter.claims.comes_late_s - COUNT_SETTLES_S
+    while left_s > 0:
+        await pause(min(left_s, COUNT_SETTLES_S))
+        left_s -= COUNT_SETTLES_S
+        if await adapter.labels_printed() != count:
+            return False
+    return True
 
 
 def _counts(adapter: StationLine) -> bool:

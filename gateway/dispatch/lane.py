@@ -16,6 +16,7 @@ from gateway.dispatch.after_fault import Next, after_fault
 from gateway.dispatch.breaker import Breaker
 from gateway.dispatch.budget import budget_of
 from gateway.dispatch.handover import Handover
+from gateway.dispatch.lane_at import lane_at
 from gateway.dispatch.lane_steps import Idle, LeftOver, Taken
 from gateway.dispatch.lane_view import LaneView
 from gateway.dispatch.lease import Lease, LeaseLost
@@ -40,6 +41,10 @@ T = TypeVar("T")
 ASK_AGAIN_S = 1.0
 PERSON_WAIT_S = 5.0
 LEAST_REST_S = 0.1
+
+
+class _Settled(Exception):
+    """A person or a scan was quicker than the station."""
 
 
 class _Again(Exception):
@@ -386,7 +391,10 @@ class Lane:
         if not asking.can_tell(adapter, job):
             self.view.waits_for = f"job {job.job_id} is in doubt: a person or a scan must tell"
             return False
-        fate, why = await asking.answer(self.open, adapter, job, self._pause)
+        try:
+            fate, why = await asking.answer(self.open, adapter, job, self._pause_in_doubt)
+        except _Settled:
+            return True
         if fate is None:
             self.view.waits_for = why or f"asking the station what became of job {job.job_id}"
             await self._pause(ASK_AGAIN_S)
@@ -410,6 +418,17 @@ class Lane:
         await self._pause(self._breaker.budget.breaker_open_s)
         self._breaker.half_open()
         self._work.set()
+
+    async def _pause_in_doubt(self, seconds: float) -> None:
+        """Wait while a doubt stands. Raises `_Settled` once somebody else has settled it."""
+        with suppress(TimeoutError):
+            async with asyncio.timeout(seconds):
+                while True:
+                    await self._work.wait()
+                    self._work.clear()
+                    at = await self._store.glance(lambda conn: lane_at(conn, self.station.id))
+                    if at.open_state is not JobState.IN_DOUBT or self._stop.is_set():
+                        raise _Settled
 
     async def _pause(self, seconds: float) -> None:
         """Wait, but not through a stop."""

@@ -28,7 +28,7 @@ _LINE_OPTIONS: Mapping[str, Mapping[str, object]] = {
     "tcp": {"write_s": 1.0, "answer_s": 0.3, "connect_s": 1.0},
     "tcp-counted": {
         "write_s": 1.0, "answer_s": 0.3, "connect_s": 1.0, "print_s": 0.5,
-        "settle_s": 0.05,
+        "settle_s": 0.05, "late_s": 0.5,
     },
 }  # fmt: skip
 
