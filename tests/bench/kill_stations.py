@@ -206,7 +206,7 @@ class Composed(FarEnd):
 
 
 _PRINTER_S = {"write_s": 5.0, "answer_s": 2.0}
-_COUNTED_S = {**_PRINTER_S, "print_s": 3.0}
+_COUNTED_S = {**_PRINTER_S, "print_s": 3.0, "late_s": 4.0}
 _MACHINE_S = {"answer_s": 2.0, "make_s": 3.0, "watch_s": 0.25}
 _STATION_S = {"connect_s": 2.0, "answer_s": 3.0, "print_s": 3.0}
 
