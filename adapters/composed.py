@@ -197,6 +197,7 @@ def claims_of(parts: Mapping[Role, StationAdapter | type[StationAdapter]]) -> Cl
         can_be_asked=machine.can_be_asked,
         # With a machine a label more does not mean a bag more.
         counts_labels=printer.counts_labels and Role.MACHINE not in parts,
+        comes_late_s=printer.comes_late_s,
         reports=frozenset().union(*(one.reports for one in every)),
         makes_bags=machine.makes_bags,
         holds=any(one.holds for one in every),

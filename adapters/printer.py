@@ -178,6 +178,7 @@ class CountedPrinter(BytePrinter):
     claims: ClassVar[Claims] = Claims(
         knows=frozenset({ReceiptStage.SENT, ReceiptStage.PRINTED}),
         counts_labels=True,
+        comes_late_s=60.0,
         deliver_within_s=25.0,
         state_within_s=5.0,
     )

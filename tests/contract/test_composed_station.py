@@ -4,7 +4,8 @@ from collections.abc import AsyncIterator
 
 import pytest
 
-from adapters.composed import Composed
+from adapters import registry
+from adapters.composed import Composed, claims_of
 from adapters.contract import LineSettings
 from adapters.errors import FateUnknown, Misconfigured, NeedsPerson, NothingSent
 from adapters.modbus import Modbus
@@ -119,6 +120,13 @@ def test_printer_that_can_not_know_arms_no_machine() -> None:
     with pytest.raises(Misconfigured, match="can't know that"):
         Composed({Role.PRINTER: _raw(), Role.MACHINE: _modbus()})
     Composed({Role.PRINTER: _raw(), Role.MACHINE: _modbus(arm_after="sent")})
+
+
+@pytest.mark.parametrize("kind", sorted(set(registry.kinds()) - {"scanner"}))
+def test_station_of_one_line_claims_what_its_line_claims(kind: str) -> None:
+    """A claim that is forgotten where lines are put together would promise less, or more."""
+    line = registry.find(kind)
+    assert line.claims == claims_of({Role.WHOLE: line})
 
 
 def test_whole_station_is_no_machine_of_another() -> None:
