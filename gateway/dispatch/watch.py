@@ -6,6 +6,7 @@ unless that says that something is wrong.
 """
 
 import asyncio
+import random
 from collections.abc import Awaitable, Callable
 from contextlib import suppress
 
@@ -42,8 +43,8 @@ class Watch:
         self._next = 0.0
 
     def later(self) -> None:
-        """Don't ask now."""
-        self._next = _now() + WATCH_S
+        """Don't ask now. Not all stations at the same time: labels would wait behind the asking."""
+        self._next = _now() + WATCH_S * random.uniform(0.6, 1.4)
 
     def due_in_s(self) -> float:
         """How long until it is to be asked."""
