@@ -44,7 +44,7 @@ class Watch:
 
     def later(self) -> None:
         """Don't ask now. Not all stations at the same time: labels would wait behind the asking."""
-        self._next = _now() + WATCH_S * random.uniform(0.6, 1.4)
+        self._next = _now() + WATCH_S * random.uniform(0.6, 1.4)  # noqa: S311 - no secret
 
     def due_in_s(self) -> float:
         """How long until it is to be asked."""
