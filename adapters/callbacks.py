@@ -12,7 +12,7 @@ import hmac
 from pydantic import ValidationError
 
 from adapters.errors import Refused, Unreadable
-from schemas.problem import FieldProblem
+from schemas.problem import FieldProblem, field_problems
 from schemas.station import Signal
 
 HEADER = "Bagrelay-Signature"
@@ -35,18 +35,10 @@ def read_signed(secret: bytes, station: str, signature: str, body: bytes) -> Sig
         signal = Signal.model_validate_json(body)
     except ValidationError as wrong:
         what = f"station {station}: a signed report that makes no sense"
-        raise Unreadable(what, _fields(wrong)) from wrong
+        raise Unreadable(what, field_problems(wrong, most=20)) from wrong
     if signal.number is None:
         raise Unreadable(
             f"station {station}: a signed report without a number can be played again",
             [FieldProblem(field="number", text="is missing")],
         )
     return signal.model_copy(update={"signed": True})
-
-
-def _fields(wrong: ValidationError) -> list[FieldProblem]:
-    faults = wrong.errors(include_url=False, include_context=False, include_input=False)
-    return [
-        FieldProblem(field=".".join(str(step) for step in fault["loc"]) or ".", text=fault["msg"])
-        for fault in faults[:20]
-    ]

@@ -2,7 +2,7 @@
 
 from enum import StrEnum
 
-from pydantic import ConfigDict
+from pydantic import ConfigDict, ValidationError
 
 from schemas.base import Record
 
@@ -32,6 +32,18 @@ class FieldProblem(Record):
 
     field: str
     text: str
+
+
+def field_problems(error: ValidationError, under: str = "", *, most: int) -> list[FieldProblem]:
+    """The first `most` fields that pydantic found wrong, below the path `under`; no input shown."""
+    faults = error.errors(include_url=False, include_context=False, include_input=False)
+    return [
+        FieldProblem(
+            field=".".join([under] * bool(under) + [str(step) for step in fault["loc"]]) or ".",
+            text=fault["msg"],
+        )
+        for fault in faults[:most]
+    ]
 
 
 class Problem(Record):

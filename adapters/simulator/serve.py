@@ -243,6 +243,7 @@ class SimulatedStation:
         size_mm: tuple[float, float] | None = None,
     ) -> None:
         """Print a label when its turn comes, on a bag of this size where it is told one."""
+        self.label_came(label)
         self._queue.append(_Waiting(label, job_id, printed, times, size_mm))
         self._wake.set()
 
@@ -261,6 +262,14 @@ class SimulatedStation:
         if self.script.coming(FaultKind.CUT):
             return max(1, min(small, self.script.cut_at))
         return 64 if self.script.lasting(FaultKind.SLOW) else 65536
+
+    # For whoever watches it: a subclass says what it does then
+
+    def label_came(self, label: Label) -> None:
+        """A whole label is there and waits its turn."""
+
+    def bag_came_out(self) -> None:
+        """The label whose turn it was is printed."""
 
     # Inside
 
@@ -281,6 +290,7 @@ class SimulatedStation:
     def _print(self, waiting: _Waiting) -> None:
         for _ in range(waiting.times):
             self._tell(self.cycle.print_bag(waiting.label, waiting.job_id, waiting.size_mm))
+        self.bag_came_out()
         waiting.printed(self.cycle.printed[-1])
 
     def _tell(self, signals: list[Signal]) -> None:

@@ -4,7 +4,7 @@ import asyncio
 import sys
 import tempfile
 import time
-from collections.abc import AsyncIterator, Callable
+from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -33,18 +33,10 @@ class WatchedStation(SimulatedStation):
         super().__init__(name, bags_ahead=bags_ahead, auto_advance=False, print_s=0.002)
         self.arrivals: dict[str, float] = {}
 
-    def queue_label(
-        self,
-        label: Label,
-        job_id: str,
-        printed: Callable[[Bag], None],
-        times: int,
-        size_mm: tuple[float, float] | None = None,
-    ) -> None:
-        """Note the time, then do what a station does."""
+    def label_came(self, label: Label) -> None:
+        """Note the time."""
         for code in label.codes:
             self.arrivals[code] = time.monotonic()
-        super().queue_label(label, job_id, printed, times, size_mm)
 
     def bag_to_load(self) -> Bag | None:
         """The printed bag at the loading position."""

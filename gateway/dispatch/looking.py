@@ -10,15 +10,22 @@ from schemas.station import MachineState, StationCondition, StationState
 Stands = tuple[StationState, str]
 
 
+async def ask_state(
+    open_line: Callable[[], Awaitable[None]], adapter: StationLine
+) -> StationCondition:
+    """What the station says of itself. Raises `StationFault`, or `TimeoutError` for silence."""
+    await open_line()
+    async with asyncio.timeout(adapter.claims.state_within_s):
+        return await adapter.state()
+
+
 async def look(open_line: Callable[[], Awaitable[None]], adapter: StationLine) -> Stands | None:
     """In what state the station stands and why; nothing where a label may be tried.
 
     What only a label can show, such as a wrong site file, is left to the label.
     """
     try:
-        await open_line()
-        async with asyncio.timeout(adapter.claims.state_within_s):
-            condition = await adapter.state()
+        condition = await ask_state(open_line, adapter)
     except NeedsPerson as fault:
         return StationState.NEEDS_PERSON, fault.told
     except Misconfigured:

@@ -13,6 +13,7 @@ from contextlib import suppress
 from adapters.contract import StationLine
 from adapters.errors import StationFault
 from gateway.dispatch.lease import Lease, LeaseLost, fence
+from gateway.dispatch.looking import ask_state
 from gateway.dispatch.station_state import StationRow, ensure_row, known_state, state_seen
 from gateway.errors import NotStored
 from gateway.store.store import Store
@@ -66,9 +67,7 @@ class Watch:
     async def _ask(self) -> tuple[_Seen, bool]:
         """What it says, and whether something is wrong with it."""
         try:
-            await self._open_line()
-            async with asyncio.timeout(self._adapter.claims.state_within_s):
-                condition = await self._adapter.state()
+            condition = await ask_state(self._open_line, self._adapter)
         except StationFault as fault:
             return (MachineState.OFFLINE, fault.what), True
         except TimeoutError:

@@ -15,12 +15,13 @@ from gateway.errors import Invalid, Malformed, UnknownMediaType, UnknownType
 from gateway.ledger.canonical import NotCanonical, canonical
 from schemas.base import Record
 from schemas.events import DATA_OF, CloudEvent, EventType
-from schemas.problem import FieldProblem
+from schemas.problem import FieldProblem, field_problems
 
 STRUCTURED = "application/cloudevents+json"
 BATCH = "application/cloudevents-batch+json"
 DEEPEST_JSON = 32
 LARGEST_BATCH = 500
+MOST_FIELDS = 50
 
 
 @dataclass(frozen=True, slots=True)
@@ -156,12 +157,16 @@ def _check(value: JsonValue, raw: bytes) -> Incoming:
     try:
         event = CloudEvent.model_validate(value)
     except ValidationError as error:
-        raise Invalid("The event's envelope is wrong.", fields=_fields(error, "")) from error
+        raise Invalid(
+            "The event's envelope is wrong.", fields=field_problems(error, most=MOST_FIELDS)
+        ) from error
     try:
         # from JSON text, so that bytes and instants read as they do everywhere else
         data = DATA_OF[event.type].model_validate_json(orjson.dumps(event.data))
     except ValidationError as error:
-        raise Invalid("The event's data is wrong.", fields=_fields(error, "data")) from error
+        raise Invalid(
+            "The event's data is wrong.", fields=field_problems(error, "data", most=MOST_FIELDS)
+        ) from error
     try:
         content = canonical([event.type.value, event.subject, event.data])
     except NotCanonical as error:
@@ -177,15 +182,3 @@ def _with_decoded_data(value: dict[str, JsonValue]) -> dict[str, JsonValue]:
     except binascii.Error as error:
         raise Malformed("data_base64 isn't base64.") from error
     return {**rest, "data": parse_json(decoded)}
-
-
-def _fields(error: ValidationError, under: str) -> list[FieldProblem]:
-    return [
-        FieldProblem(
-            field=".".join([under] * bool(under) + [str(step) for step in problem["loc"]]) or ".",
-            text=problem["msg"],
-        )
-        for problem in error.errors(include_url=False, include_context=False, include_input=False)[
-            :50
-        ]
-    ]

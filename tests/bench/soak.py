@@ -33,8 +33,6 @@ sys.path[:0] = [str(ROOT)]
 import psutil  # noqa: E402
 
 from adapters.simulator import SimulatedStation  # noqa: E402
-from adapters.simulator.cycle import Bag  # noqa: E402
-from adapters.simulator.labels import Label  # noqa: E402
 from tests.rigs.servers import free_port  # noqa: E402
 
 START_WITHIN_S = 60.0
@@ -76,24 +74,12 @@ class NotedStation(SimulatedStation):
         self.too_many = 0
         self._took = took
 
-    def queue_label(
-        self,
-        label: Label,
-        job_id: str,
-        printed: Callable[[Bag], None],
-        times: int,
-        size_mm: tuple[float, float] | None = None,
-    ) -> None:
-        """See `SimulatedStation`."""
-
-        def noted(bag: Bag) -> None:
-            if self.scanned:
-                self._took(time.perf_counter() - self.scanned.popleft())
-            else:
-                self.too_many += 1
-            printed(bag)
-
-        super().queue_label(label, job_id, noted, times, size_mm)
+    def bag_came_out(self) -> None:
+        """Note how long it took."""
+        if self.scanned:
+            self._took(time.perf_counter() - self.scanned.popleft())
+        else:
+            self.too_many += 1
 
 
 @dataclass(slots=True)
